@@ -1,0 +1,1 @@
+"""calib: what a camera's numbers mean, and how well it sees."""

@@ -1,0 +1,1 @@
+"""The bench app: one module a page, no formula."""

@@ -1,0 +1,85 @@
+"""Entry of the `hotspot` command: pick the command, load only its module, say errors in one line.
+
+The table below is the whole list of commands. A command's module holds a typer application called
+``app``; it is imported only when the command is called, so that ``hotspot --help`` stays fast.
+"""
+
+from __future__ import annotations
+
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+
+from hotspot import __version__
+from hotspot.errors import HotspotError
+
+# command: (module with a typer `app`, one line of help)
+COMMANDS: dict[str, tuple[str, str]] = {
+    "find": ("hotspot.cli.find", "Name the heated part in a recording"),
+    "demo": ("hotspot.cli.demo", "Run the main job on the sample recording"),
+}
+
+EXIT_UNUSABLE_INPUT = 2
+
+
+def main(argv: Sequence[str] | None = None) -> None:
+    """Run the command line and exit.
+
+    Parameters
+    ----------
+    argv
+        Arguments after the program's name; the process's own when None.
+    """
+    arguments = list(sys.argv[1:] if argv is None else argv)
+    sys.exit(_run(arguments))
+
+
+def _run(arguments: list[str]) -> int:
+    if not arguments or arguments[0] in ("-h", "--help", "help"):
+        _write(_help_text())
+        return 0
+    if arguments[0] == "--version":
+        _write(f"hotspot {__version__}\n")
+        return 0
+    name, rest = arguments[0], arguments[1:]
+    if name not in COMMANDS:
+        _say(f"hotspot: no command '{name}'. Type 'hotspot --help' for the list")
+        return EXIT_UNUSABLE_INPUT
+    module = importlib.import_module(COMMANDS[name][0])
+    try:
+        module.app(args=rest, prog_name=f"hotspot {name}")
+    except SystemExit as stop:
+        return stop.code if isinstance(stop.code, int) else int(stop.code is not None)
+    except HotspotError as error:
+        _say(f"hotspot {name}: {error.sentence}")
+        return EXIT_UNUSABLE_INPUT
+    except BrokenPipeError:
+        # The reader of our output (head, a pager) has gone; that is no fault.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return 0
+    return 0
+
+
+def _help_text() -> str:
+    width = max(len(name) for name in COMMANDS)
+    lines = [
+        "hotspot: find the shorted part on a board from a thermal recording.",
+        "",
+        "Usage: hotspot COMMAND [options]      hotspot COMMAND --help for its options",
+        "",
+        *(f"  {name.ljust(width)}  {text}" for name, (_, text) in COMMANDS.items()),
+        "",
+        "Disconnect the battery and every other source before injecting current. Hot parts,",
+        "lithium cells, bursting parts and fumes can hurt: follow local codes.",
+        "",
+    ]
+    return "\n".join(lines)
+
+
+def _write(text: str) -> None:
+    sys.stdout.write(text)
+
+
+def _say(sentence: str) -> None:
+    sys.stderr.write(" ".join(sentence.split()) + "\n")

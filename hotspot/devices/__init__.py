@@ -1,0 +1,1 @@
+"""Doors to hardware: cameras, capture, replay, supplies."""

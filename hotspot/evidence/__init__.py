@@ -1,0 +1,1 @@
+"""Doors to pictures and paper: annotated photo, heat picture, report."""

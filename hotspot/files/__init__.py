@@ -1,0 +1,1 @@
+"""Doors to files: recordings, board packs, design exports, profiles."""

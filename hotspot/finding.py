@@ -1,0 +1,144 @@
+"""The finding: what the recording says, in the form others rely on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from hotspot.checks import FloatArray
+from hotspot.frame import Step
+from hotspot.heat.heatmap import FrameCounts, HeatMap, Switching
+from hotspot.register.registration import Registration
+
+HOT_SPOT = "hot spot"
+NO_HOT_SPOT = "no hot spot"
+CANNOT_TELL = "cannot tell"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Spot:
+    """One hot spot.
+
+    Attributes
+    ----------
+    xy_px, cov_px2
+        Centre (2,) and covariance (2, 2) in thermal pixels.
+    snr
+        Matched-filter signal-to-noise ratio.
+    peak_k
+        Peak rise in K (relative units for display video).
+    role
+        "fault", "path" or "unknown".
+    xy_mm, cov_mm2
+        Board position and covariance, or None.
+    photo_xy_px
+        Photo position, or None.
+    """
+
+    xy_px: FloatArray
+    cov_px2: FloatArray
+    snr: float
+    peak_k: float
+    role: str = "unknown"
+    xy_mm: FloatArray | None = None
+    cov_mm2: FloatArray | None = None
+    photo_xy_px: FloatArray | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class Suspect:
+    """One part under suspicion.
+
+    Attributes
+    ----------
+    ref
+        Reference designator.
+    probability
+        That this part is the fault; all suspects sum to at most 1, the rest is something else.
+    spot
+        Index of the spot it explains, or None.
+    why
+        One sentence.
+    """
+
+    ref: str
+    probability: float
+    spot: int | None
+    why: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Finding:
+    """What the recording says.
+
+    Attributes
+    ----------
+    verdict
+        `HOT_SPOT`, `NO_HOT_SPOT` or `CANNOT_TELL`.
+    false_alarm_probability
+        Chance of a reading this strong from noise and nuisances alone, over the whole image.
+    spots
+        Strongest first.
+    suspects
+        Most probable first.
+    heat
+        The heat map behind it.
+    """
+
+    verdict: str
+    false_alarm_probability: float
+    spots: tuple[Spot, ...]
+    suspects: tuple[Suspect, ...]
+    registration: Registration
+    switching: Switching
+    frames: FrameCounts
+    heat: HeatMap
+    warnings: tuple[str, ...] = ()
+    steps: tuple[Step, ...] = field(default=())
+
+
+def finding_to_dict(finding: Finding) -> dict[str, Any]:
+    """Return the finding as plain data, the JSON of ``hotspot find --json`` (format 1)."""
+
+    def plain(array: FloatArray | None) -> Any:
+        return None if array is None else array.tolist()
+
+    return {
+        "format": 1,
+        "verdict": finding.verdict,
+        "false_alarm_probability": float(finding.false_alarm_probability),
+        "spots": [
+            {
+                "thermal_xy_px": plain(s.xy_px),
+                "thermal_cov_px2": plain(s.cov_px2),
+                "snr": float(s.snr),
+                "peak_delta_k": float(s.peak_k),
+                "role": s.role,
+                "board_xy_mm": plain(s.xy_mm),
+                "board_cov_mm2": plain(s.cov_mm2),
+                "photo_xy_px": plain(s.photo_xy_px),
+            }
+            for s in finding.spots
+        ],
+        "suspects": [
+            {"ref": s.ref, "probability": float(s.probability), "spot": s.spot, "why": s.why}
+            for s in finding.suspects
+        ],
+        "registration": {
+            "method": finding.registration.method,
+            "rms_px": finding.registration.rms_px,
+        },
+        "injection": {
+            "source": finding.switching.source,
+            "onset_s": finding.switching.onset_s,
+            "period_s": finding.switching.period_s,
+        },
+        "frames": {
+            "total": finding.frames.total,
+            "used": finding.frames.used,
+            "repeated": finding.frames.repeated,
+            "shutter": finding.frames.shutter,
+            "moved": finding.frames.moved,
+        },
+        "warnings": list(finding.warnings),
+    }

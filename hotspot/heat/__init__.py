@@ -1,0 +1,1 @@
+"""Heat below the noise of one frame: hygiene, drift, switching times, response, live form."""

@@ -1,0 +1,1 @@
+"""Safe voltage and current, and what will be seen."""

@@ -1,0 +1,1 @@
+"""Use cases of a repair job, from intake to hand-over."""

@@ -1,0 +1,1 @@
+"""Where the heat comes from: detection, centre with covariance, source map, separation."""

@@ -1,0 +1,1 @@
+"""A physical simulator: board, camera and supply twins with known truth."""

@@ -1,0 +1,1 @@
+"""Readings and triage: which rail is at fault."""

@@ -1,0 +1,1 @@
+"""Door to the job store."""

@@ -1,0 +1,1 @@
+"""The bench app; `streamlit run streamlit_app.py` or `hotspot bench`."""
