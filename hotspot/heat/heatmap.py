@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -80,7 +80,7 @@ class HeatMap:
     valid: NDArray[np.bool_]
     cold: NDArray[np.float32]
     unit: str = "K"
-    trace_t_s: NDArray[np.floating[Any]] = np.zeros(0)  # noqa: RUF009 (empty, never written)
-    trace_k: NDArray[np.floating[Any]] = np.zeros(0)  # noqa: RUF009
-    trace_fit_k: NDArray[np.floating[Any]] = np.zeros(0)  # noqa: RUF009
+    trace_t_s: NDArray[np.floating[Any]] = field(default_factory=lambda: np.zeros(0))
+    trace_k: NDArray[np.floating[Any]] = field(default_factory=lambda: np.zeros(0))
+    trace_fit_k: NDArray[np.floating[Any]] = field(default_factory=lambda: np.zeros(0))
     steps: tuple[Step, ...] = ()
