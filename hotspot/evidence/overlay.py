@@ -1,0 +1,113 @@
+"""The heat as a coloured, see-through layer: strong where it is significant, absent where not."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import cv2
+import matplotlib as mpl
+import numpy as np
+from matplotlib.colors import Colormap, ListedColormap
+from numpy.typing import NDArray
+
+from hotspot.checks import FloatArray
+from hotspot.heat.heatmap import HeatMap
+
+# For people to look at, not for measuring: about the blur of common optics.
+_SMOOTH_PX = 1.0
+# Significance (times the noise) at which the layer begins and is full. At 5 sigma, pure noise puts
+# colour into one of 70 pictures of 50 000 pixels (Gaussian tail 2.9e-7 a pixel); at 4, into most.
+BEGIN_SIGMA, _FULL_SIGMA = 5.0, 9.0
+# Part of the strongest rise at which the layer begins and is full: with a strong signal the whole
+# board is significantly warm, but the eye wants the middle.
+_BEGIN_SHARE, _FULL_SHARE = 0.06, 0.40
+# The parts must stay readable under the heat.
+_MOST_OPAQUE = 0.62
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Layer:
+    """The see-through heat.
+
+    Attributes
+    ----------
+    rgba
+        (rows, cols, 4) float32, 0 to 1, in backdrop px.
+    top_k
+        Rise at the warm end of the colours.
+    lit
+        Whether anything is significant enough to be coloured.
+    """
+
+    rgba: NDArray[np.float32]
+    top_k: float
+    lit: bool
+
+
+def heat_colours() -> Colormap:
+    """Return the colours: perceptually even, readable for colour-blind people, dark to light.
+
+    matplotlib's "inferno" without its black end, which would look like a hole in the photo.
+    """
+    return ListedColormap(mpl.colormaps["inferno"](np.linspace(0.28, 0.97, 256)))
+
+
+def smooth_heat(heat: HeatMap) -> tuple[FloatArray, FloatArray]:
+    """Return the rise and its significance (times the noise), both smoothed for the eye.
+
+    The noise of a smoothed pixel follows from the kernel's squares, pixels taken as independent
+    (the matched filter of the finding does not rely on this).
+    """
+    valid = heat.valid & np.isfinite(heat.rise_k) & np.isfinite(heat.sigma_k) & (heat.sigma_k > 0)
+    weight = _blur(valid.astype(np.float64), _SMOOTH_PX)
+    rise = np.where(valid, heat.rise_k, 0.0).astype(np.float64)
+    variance = np.where(valid, heat.sigma_k, 0.0).astype(np.float64) ** 2
+    safe = np.maximum(weight, 1e-6)
+    smooth = np.where(weight > 0.3, _blur(rise, _SMOOTH_PX) / safe, 0.0)
+    # A squared Gaussian kernel is a Gaussian of sigma/sqrt(2) times 1/(4 pi sigma^2).
+    narrow = _blur(variance, _SMOOTH_PX / np.sqrt(2)) / (4 * np.pi * _SMOOTH_PX**2) / safe**2
+    sigma = np.sqrt(np.maximum(narrow, 1e-30))
+    return smooth, np.where(weight > 0.3, smooth / sigma, 0.0)
+
+
+def build_layer(
+    heat: HeatMap, *, picture_from_thermal: FloatArray, shape: tuple[int, int], peak_k: float = 0.0
+) -> Layer:
+    """Return the heat as a layer over a backdrop of `shape` (rows, cols).
+
+    `peak_k` is the rise of the strongest spot: the warm end of the colours is no less, although
+    smoothing for the eye has lowered the peak.
+    """
+    rise, significance = smooth_heat(heat)
+    lit = significance > BEGIN_SIGMA
+    quiet = float(np.median(heat.sigma_k[heat.valid])) if heat.valid.any() else 1.0
+    # Without anything significant the scale still has to mean something: eight times the noise.
+    top = float(rise[lit].max()) if lit.any() else _FULL_SIGMA * quiet
+    top = max(top, peak_k, 1e-12)
+    alpha = (
+        _MOST_OPAQUE
+        * _ramp(significance, BEGIN_SIGMA, _FULL_SIGMA)
+        * _ramp(rise / top, _BEGIN_SHARE, _FULL_SHARE)
+    )
+    size = (shape[1], shape[0])
+    share = cv2.warpPerspective(
+        (rise / top).astype(np.float32), picture_from_thermal, size, flags=cv2.INTER_CUBIC
+    )
+    alpha = cv2.warpPerspective(
+        alpha.astype(np.float32), picture_from_thermal, size, flags=cv2.INTER_CUBIC
+    )
+    rgba = heat_colours()(np.clip(share, 0, 1)).astype(np.float32)
+    rgba[..., 3] = np.clip(alpha, 0, _MOST_OPAQUE)
+    return Layer(rgba=rgba, top_k=top, lit=bool(lit.any()))
+
+
+def _ramp(value: NDArray[Any], begin: float, full: float) -> NDArray[Any]:
+    x = np.clip((value - begin) / (full - begin), 0, 1)
+    return x * x * (3 - 2 * x)
+
+
+def _blur(array: FloatArray, sigma: float) -> FloatArray:
+    return np.asarray(
+        cv2.GaussianBlur(array, (0, 0), sigma, borderType=cv2.BORDER_REFLECT_101), dtype=np.float64
+    )

@@ -1,0 +1,64 @@
+"""Numbers and sentences as people read them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from hotspot.evidence import words
+from tests.evidence import scene
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [(0.914, "91 %"), (0.999, "> 99 %"), (1.0, "> 99 %"), (0.004, "< 1 %"), (0.0, "< 1 %")],
+)
+def test_percent(value, text):
+    assert words.percent(value).replace("\u00a0", " ") == text
+
+
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [
+        (3e-4, "3 in 10 000"), (1e-3, "1 in 1 000"), (0.05, "5 in 100"), (0.0099, "1 in 100"),
+        (0.31, "31 %"), (1e-12, "less than 1 in a million"), (0.0, "less than 1 in a million"),
+    ],
+)  # fmt: skip
+def test_odds(value, text):
+    assert words.odds(value).replace("\u00a0", " ") == text
+
+
+@pytest.mark.parametrize(
+    ("value", "unit", "text"),
+    [
+        (0.42, "K", "0.42 K"), (0.0123, "K", "12 mK"), (12.3, "K", "12 K"),
+        (3.14, "relative", "3.1 relative units"), (0.0, "K", "0 mK"),
+    ],
+)  # fmt: skip
+def test_rise(value, unit, text):
+    assert words.rise(value, unit=unit) == text
+
+
+def test_what_is_left_and_what_comes_next(tmp_path):
+    board = scene.make_board(tmp_path)
+    finding = scene.make_finding(board)
+    assert words.something_else(finding) == pytest.approx(0.025)
+    assert "C17" in words.next_steps(finding, rail="VSENSE")[0]
+    close = replace(
+        finding,
+        suspects=(
+            replace(finding.suspects[0], probability=0.5),
+            replace(finding.suspects[1], probability=0.45),
+        ),
+    )
+    assert "microscope" in words.next_steps(close)[0]
+    assert "Check that current really flows" in words.next_steps(scene.make_quiet_finding(board))[0]
+    assert "record again" in words.next_steps(scene.make_undecided_finding(board))[0]
+
+
+def test_place_states_the_95_percent_region(tmp_path):
+    board = scene.make_board(tmp_path)
+    spot = scene.make_finding(board).spots[0]
+    # sqrt(chi2(2).ppf(0.95)) * sqrt((0.036 + 0.022) / 2) = 2.4477 * 0.1703 = 0.417 mm
+    assert "within 0.42 mm at 95 %" in words.place_words(spot, board=board)
