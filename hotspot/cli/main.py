@@ -18,6 +18,7 @@ from hotspot.errors import HotspotError
 COMMANDS: dict[str, tuple[str, str]] = {
     "find": ("hotspot.cli.find", "Name the heated part in a recording"),
     "demo": ("hotspot.cli.demo", "Run the main job on the sample recording"),
+    "plan": ("hotspot.cli.plan", "Safe voltage and current for a shorted rail, what will be seen"),
 }
 
 EXIT_UNUSABLE_INPUT = 2

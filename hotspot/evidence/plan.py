@@ -1,0 +1,70 @@
+"""The plot of a plan: power and temperature rise against current, with the limits marked."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+
+from hotspot.errors import InputError
+from hotspot.inject.circuit import solve_loop
+from hotspot.inject.limits import AMPS, WATTS, smallest
+from hotspot.inject.plan import InjectionPlan
+from hotspot.inject.prediction import THRESHOLD_SIGMA, apparent_steady_k, part_steady_k
+
+
+def save_plan_plot(plan: InjectionPlan, path: Path) -> None:
+    """Write the plot as PNG, SVG or PDF, by the ending of `path`.
+
+    Raises
+    ------
+    InputError
+        If the plan is refused, or the file cannot be written.
+    """
+    if plan.refused is not None:
+        raise InputError(f"nothing to draw: {plan.refused}")
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(8.0, 5.0), layout="constrained")
+    FigureCanvasAgg(figure)
+    power, rise = figure.subplots(2, 1, sharex=True)
+    top_a = smallest(plan.limits, AMPS)
+    amps = np.linspace(0.0, 1.25 * max(plan.limit_a, 1.2 * plan.point.amps), 200)[1:]
+    fault = amps**2 * plan.fault_ohm
+    loop_w = np.array(
+        [
+            solve_loop(
+                plan.loop,
+                plan.fault_ohm,
+                set_v=1e9,
+                limit_a=float(i),
+                ambient_c=plan.scenery.ambient_c,
+            ).total_w
+            for i in amps
+        ]
+    )
+    power.plot(amps, fault * 1e3, label="in the short")
+    power.plot(amps, loop_w * 1e3, "--", label="out of the supply")
+    bound_w = smallest(plan.limits, WATTS)
+    power.axhline(bound_w.value * 1e3, color="firebrick", label=bound_w.name)
+    power.set(ylabel="power in mW", yscale="log")
+    rise.plot(amps, fault * part_steady_k(plan.scenery), label="part, steady")
+    rise.plot(amps, fault * apparent_steady_k(plan.scenery), "--", label="as the camera sees it")
+    seen_k = THRESHOLD_SIGMA * plan.scenery.view.netd_mk * 1e-3
+    rise.axhline(seen_k, color="grey", label="visible in one frame")
+    rise.set(ylabel="rise in K", yscale="log", xlabel="current in A")
+    for axes in (power, rise):
+        for step in plan.ladder:
+            axes.axvline(step.point.amps, color="0.8", linewidth=0.8, zorder=0)
+        axes.axvline(plan.point.amps, color="seagreen", label=f"plan, {plan.point.amps:.3g} A")
+        if top_a.value <= amps[-1]:
+            axes.axvline(top_a.value, color="firebrick", linestyle=":", label=top_a.name)
+        axes.legend(fontsize="small", loc="lower right")
+        axes.grid(alpha=0.3)
+    figure.suptitle(f"{plan.set_v:g} V, {plan.limit_a:g} A, limited by: {plan.limited_by}")
+    try:
+        figure.savefig(path, dpi=120)
+    except (OSError, ValueError) as err:
+        cure = "Name a file that ends in .png, .svg or .pdf in a folder you can write"
+        raise InputError(f"cannot write the plot: {err}", where=str(path), cure=cure) from err
