@@ -1,0 +1,190 @@
+"""The first pass over a recording: which frames count, and what each of them suffers from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hotspot.checks import FloatArray
+from hotspot.frame import Recording
+from hotspot.heat.badpixels import find_dead, find_flickering, find_offset_pixels
+from hotspot.heat.clock import clean_times
+from hotspot.heat.display import has_steady_gain
+from hotspot.heat.repeats import find_repeats, to_frame_energy
+from hotspot.heat.scan import Converter, Progress, Scan, scan_frames
+from hotspot.heat.shutter import ShutterEvent, find_blanks, find_freezes, find_steps
+from hotspot.heat.stripes import measure_stripes
+
+# A pixel without a value in more than this share of the frames is bad; fewer holes are filled.
+MISSING_SHARE = 0.2
+# A pixel at an end of the scale in most frames tells nothing, unless it got there by heating.
+CLIPPED_SHARE = 0.5
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FrameAudit:
+    """What became of each frame.
+
+    Attributes
+    ----------
+    used
+        (n,) bool: carries new information and is usable.
+    repeated
+        (n,) bool: exact or re-encoded copy of the frame before.
+    shutter
+        (n,) bool: frozen or blank frame of a shutter event (not counted as repeated).
+    moved
+        (n,) bool: after a bump, shown shifted against the first frames.
+    segment
+        (n,) int: running number; per-pixel constants hold within a segment.
+    shift_px
+        (n, 2) (x, y) by which the content is displaced against the first segment.
+    gain, offset
+        (n,) display video: value = gain * reference + offset; ones and zeros otherwise.
+    t_s
+        (n,) mended times, strictly increasing.
+    bad
+        (rows, cols) bool: bad, blinking, clipped or missing pixels, those of the profile included.
+    frame_mean
+        (n,) mean of the frame, gain and offset taken off.
+    noise
+        (row, column, pixel) standard deviation of one frame's noise, value units.
+    shutter_events
+        The events, in order.
+    shutter_steps
+        Their times in s.
+    warnings
+        Sentences for the technician.
+    """
+
+    used: NDArray[np.bool_]
+    repeated: NDArray[np.bool_]
+    shutter: NDArray[np.bool_]
+    moved: NDArray[np.bool_]
+    segment: NDArray[np.intp]
+    shift_px: FloatArray
+    gain: FloatArray
+    offset: FloatArray
+    t_s: FloatArray
+    bad: NDArray[np.bool_]
+    frame_mean: FloatArray
+    noise: tuple[float, float, float]
+    shutter_events: tuple[ShutterEvent, ...]
+    shutter_steps: tuple[float, ...]
+    warnings: tuple[str, ...] = ()
+
+
+def audit_frames(
+    recording: Recording, *, to_values: Converter, progress: Progress | None = None
+) -> FrameAudit:
+    """Look at every frame once and say which of them count.
+
+    Parameters
+    ----------
+    recording
+        The recording; its frames are read in chunks, never all at once.
+    to_values
+        Raw chunk to (n, rows, cols) float32, see `value_converter`.
+    progress
+        Called with frames done and frames in all.
+
+    Raises
+    ------
+    ValueError
+        If there is no frame, or frames are under 16 pixels a side.
+    """
+    scan = scan_frames(recording, to_values=to_values, progress=progress)
+    n = len(scan)
+    t_s, warnings = clean_times(recording.t_s[:n])
+    again = find_repeats(scan.energy, scan.exact)
+    shutter = find_blanks(scan.zones, scan.roughness, t_s)
+    for first, end in find_freezes(again, t_s):
+        shutter[first:end] = True
+    repeated = again & ~shutter
+    used = ~again & ~shutter
+    noise = measure_stripes(scan.stripes)
+    events = _find_events(scan, used, shutter, t_s, noise=noise[2])
+    segment = np.zeros(n, np.intp)
+    for event in events:
+        segment[event.index :] += 1
+    bad, pixel_warnings = find_bad_pixels(scan, recording)
+    gain, offset = scan.gain, scan.offset
+    if has_steady_gain(gain[used], offset[used], contrast=float(scan.reference.std())):
+        gain, offset = np.ones(n), np.zeros(n)
+    notes = [*warnings, *pixel_warnings]
+    if np.count_nonzero(used) < 2 <= n:
+        notes.append("all frames are the same picture: the camera stood still")
+    return FrameAudit(
+        used=used,
+        repeated=repeated,
+        shutter=shutter,
+        moved=np.zeros(n, bool),
+        segment=segment,
+        shift_px=np.zeros((n, 2)),
+        gain=gain,
+        offset=offset,
+        t_s=t_s,
+        bad=bad,
+        frame_mean=scan.zones.reshape(n, -1).mean(axis=1).astype(np.float64),
+        noise=noise,
+        shutter_events=events,
+        shutter_steps=tuple(e.t_s for e in events),
+        warnings=tuple(notes),
+    )
+
+
+def _find_events(
+    scan: Scan,
+    used: NDArray[np.bool_],
+    shutter: NDArray[np.bool_],
+    t_s: FloatArray,
+    *,
+    noise: float,
+) -> tuple[ShutterEvent, ...]:
+    frames = np.flatnonzero(used)
+    level = to_frame_energy(scan.energy)[frames]
+    steps, _ = find_steps(scan.zones[frames], level, noise=noise)
+    starts = {int(frames[k]) for k in steps}
+    for k in range(1, len(frames)):
+        if shutter[frames[k - 1] : frames[k]].any():
+            starts.add(int(frames[k]))
+    events = []
+    for start in sorted(starts):
+        k = int(np.searchsorted(frames, start))
+        before = np.median(scan.zones[frames[max(0, k - 4) : k]], axis=0)
+        after = np.median(scan.zones[frames[k : k + 4]], axis=0)
+        events.append(
+            ShutterEvent(
+                index=start,
+                t_s=float(t_s[start]),
+                frozen=int(np.count_nonzero(shutter[frames[k - 1] : start])),
+                step=float(np.median(after - before)),
+            )
+        )
+    return tuple(events)
+
+
+def find_bad_pixels(scan: Scan, recording: Recording) -> tuple[NDArray[np.bool_], tuple[str, ...]]:
+    """Return the (rows, cols) mask of bad pixels, and sentences on what was found."""
+    n = len(scan)
+    shape = scan.reference.shape
+    bad = np.zeros(shape, bool)
+    for x, y in recording.profile.bad_pixels:
+        if 0 <= x < shape[1] and 0 <= y < shape[0]:
+            bad[y, x] = True
+    heated_to_end = (scan.high > 0) & ~scan.high_at_start
+    clipped = (scan.low > CLIPPED_SHARE * n) | ((scan.high > CLIPPED_SHARE * n) & ~heated_to_end)
+    flickering = find_flickering(scan.pixels)
+    bad |= scan.missing > MISSING_SHARE * n
+    bad |= clipped | flickering | find_dead(scan.pixels) | find_offset_pixels(scan.reference)
+    notes = []
+    if (count := int(np.count_nonzero(heated_to_end & ~bad))) > 0:
+        notes.append(
+            f"{count} pixel{'s' if count > 1 else ''} reach the top of the scale while warming: "
+            "their rise is a lower limit"
+        )
+    if bad.mean() > 0.02:
+        notes.append(f"{100 * bad.mean():.1f} % of the pixels are bad")
+    return bad, tuple(notes)
