@@ -26,6 +26,9 @@ class PlaneMap:
         Root mean square of the residuals in destination units.
     outliers
         Indices of point pairs left out as wrong clicks.
+    leave_one_out_px
+        Distance of each click from the map of the other trusted clicks, destination units; NaN
+        where too few are left; empty when not measured.
     """
 
     matrix: FloatArray
@@ -33,6 +36,7 @@ class PlaneMap:
     model: str = "homography"
     rms_px: float = 0.0
     outliers: tuple[int, ...] = ()
+    leave_one_out_px: tuple[float, ...] = ()
 
     def map(self, points: FloatArray) -> FloatArray:
         """Map points (n, 2) or (2,)."""
