@@ -1,0 +1,1 @@
+"""How the tables changed from version to version."""
