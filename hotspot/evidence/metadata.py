@@ -76,9 +76,9 @@ def build_facts(
     return plain
 
 
-def to_json(value: dict[str, Any], *, indent: int | None = None) -> str:
+def to_json(value: dict[str, Any], *, indent: int | None = None, ascii_only: bool = False) -> str:
     """Return strict JSON: NaN and infinity, which JSON does not know, become null."""
-    return json.dumps(_finite(value), ensure_ascii=False, indent=indent, allow_nan=False)
+    return json.dumps(_finite(value), ensure_ascii=ascii_only, indent=indent, allow_nan=False)
 
 
 def _finite(value: Any) -> Any:

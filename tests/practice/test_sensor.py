@@ -73,9 +73,7 @@ def test_radiance_counts_come_back_through_the_three_parameter_curve():
     assert profile.scale is None
     assert curve.b == PLANCK_B_K
     back = curve.b / np.log(curve.r / (counts - curve.offset) + curve.f) - 273.15
-    assert (
-        np.abs(back - SCENE).max() < 0.021
-    )  # half a count, 25 counts/K at least
+    assert np.abs(back - SCENE).max() < 0.021  # half a count, 25 counts/K at least
 
 
 @pytest.mark.parametrize(("values", "shape"), [("grey8", (47, 61)), ("palette8", (47, 61, 3))])
