@@ -179,6 +179,25 @@ def check_picture(path: Path, *, finding: dict[str, Any] | None = None) -> Pictu
     )
 
 
+def load_facts(path: Path) -> dict[str, Any]:
+    """Return the facts of a saved ``finding.json``.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read or is no JSON object.
+    """
+    try:
+        facts = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as err:
+        raise InputError(
+            "cannot be read as JSON", where=str(path), cure="Give a finding.json as it was saved"
+        ) from err
+    if not isinstance(facts, dict):
+        raise InputError("is no finding", where=str(path), cure="Give a finding.json as saved")
+    return facts
+
+
 def escape(text: str) -> str:
     """Return `text` for XML 1.0, which knows no control characters and no lone surrogates."""
     allowed = (c if c in "\t\n" or " " <= c <= "\ud7ff" or c > "\udfff" else "\ufffd" for c in text)
