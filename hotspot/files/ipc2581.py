@@ -112,6 +112,30 @@ def load_ipc2581(path: Path) -> Ipc2581:
         raise BoardError(f"cannot be read ({err.strerror or err})", where=where) from err
 
 
+def _arc(
+    start: tuple[float, float],
+    end: tuple[float, float],
+    centre: tuple[float, float],
+    clockwise: bool,
+) -> list[tuple[float, float]]:
+    """Return points along an arc, 15 degrees apart, its ends left out."""
+    radius = math.dist(start, centre)
+    first = math.atan2(start[1] - centre[1], start[0] - centre[0])
+    last = math.atan2(end[1] - centre[1], end[0] - centre[0])
+    sweep = (first - last if clockwise else last - first) % (2 * math.pi) or 2 * math.pi
+    if radius == 0 or (sweep == 2 * math.pi and start != end):
+        return []
+    n = math.ceil(sweep / math.radians(15))
+    step = (-sweep if clockwise else sweep) / n
+    return [
+        (
+            centre[0] + radius * math.cos(first + i * step),
+            centre[1] + radius * math.sin(first + i * step),
+        )
+        for i in range(1, n)
+    ]
+
+
 class _Reader:
     """Walks the elements and keeps what matters."""
 
@@ -224,7 +248,17 @@ class _Reader:
         self._point(a)
 
     def _on_polystepcurve(self, a: dict[str, str]) -> None:
-        self._point(a)
+        target = self._target()
+        if target is None:
+            return
+        end = self._number(a, "x"), self._number(a, "y")
+        centre = (
+            self._number(a, "centerX", default=end[0]),
+            self._number(a, "centerY", default=end[1]),
+        )
+        if target:
+            target.extend(_arc(target[-1], end, centre, a.get("clockwise", "").casefold() in _TRUE))
+        target.append(end)
 
     def _on_logicalnet(self, a: dict[str, str]) -> None:
         self.net = a.get("name", "")
@@ -236,15 +270,21 @@ class _Reader:
             self.data.nets[self.net].add(a["componentRef"])
 
     def _point(self, a: dict[str, str]) -> None:
+        target = self._target()
+        if target is not None:
+            target.append((self._number(a, "x"), self._number(a, "y")))
+
+    def _target(self) -> list[tuple[float, float]] | None:
+        """Return the list that a polygon's points belong to here, None when they do not matter."""
         inside = self.tags
         if "Package" in inside:
-            # Parts of the package that are not its body: lands, silk, assembly marks.
-            if "Pin" in inside or "LandPattern" in inside or "SilkScreen" in inside:
-                return
-            kind = "outline" if "Outline" in inside else "body"
-            self.points[kind].append((self._number(a, "x"), self._number(a, "y")))
-        elif "Profile" in inside and "Cutout" not in inside:
-            self.data.outline.append((self._number(a, "x"), self._number(a, "y")))
+            # Parts of the package that are not its body: lands, silk, the other side's view.
+            if not {"Pin", "LandPattern", "SilkScreen", "OtherSideView"}.isdisjoint(inside):
+                return None
+            return self.points.get("outline" if "Outline" in inside else "body")
+        if "Profile" in inside and "Cutout" not in inside:
+            return self.data.outline
+        return None
 
     def _close_package(self) -> None:
         points = self.points.get("outline") or self.points.get("body")

@@ -49,11 +49,11 @@ def check_board(board: Board) -> tuple[Problem, ...]:
 
 def _parts(board: Board) -> list[Problem]:
     out: list[Problem] = []
-    seen: dict[str, str] = {}
+    seen: set[str] = set()
     for part in board.parts:
-        first = seen.setdefault(part.ref.casefold(), part.ref)
-        if first != part.ref or sum(p.ref == part.ref for p in board.parts) > 1:
+        if part.ref.casefold() in seen:
             out.append(Problem(True, f"{part.ref} appears twice; each reference may appear once"))
+        seen.add(part.ref.casefold())
         if not (part.width_mm > 0 and part.height_mm > 0):
             out.append(Problem(True, f"{part.ref} has no size; give width_mm and height_mm > 0"))
         big = max(part.width_mm, part.height_mm) > _MAX_CHIP_MM
