@@ -145,11 +145,9 @@ def _board_case(board: Path | None, rail: str | None) -> BoardCase | None:
         if rail is not None:
             raise InputError("--rail needs a board pack", cure="Give --board DIR as well")
         return None
-    import importlib
-
+    from hotspot.files.boards import load_board
     from hotspot.inject.case import to_board_case
 
-    load_board = importlib.import_module("hotspot.files.boards").load_board
     return to_board_case(load_board(board), rail_name=rail)
 
 
