@@ -20,6 +20,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "demo": ("hotspot.cli.demo", "Run the main job on the sample recording"),
     "plan": ("hotspot.cli.plan", "Safe voltage and current for a shorted rail, what will be seen"),
     "supply": ("hotspot.cli.supply", "Check a bench supply, run a plan on it, practise"),
+    "practice": ("hotspot.cli.practice", "Make practice recordings with known truth"),
 }
 
 EXIT_UNUSABLE_INPUT = 2

@@ -38,7 +38,7 @@ class PartBody:
     emissivity, end_emissivity
         Of the body and of its end caps.
     end_share
-        Length of each end cap over the body's width; 0 for none.
+        Length of each end cap over the body's height; 0 for none (a 0402 chip: 0.5).
     rim
         The part touches the board along its edge only (a shield can).
     seen
@@ -64,6 +64,15 @@ class PartBody:
     def __post_init__(self) -> None:
         for name in ("width_mm", "height_mm", "heat_capacity_j_k", "contact_w_k"):
             check_positive(getattr(self, name), name=f"{name} of {self.ref}")
+
+    def corners_mm(self) -> FloatArray:
+        """Return the (4, 2) corners in board coordinates."""
+        angle = np.deg2rad(self.rotation_deg)
+        c, s = np.cos(angle), np.sin(angle)
+        half = 0.5 * np.array([self.width_mm, self.height_mm])
+        box = np.array([[-1, -1], [1, -1], [1, 1], [-1, 1]], dtype=np.float64) * half
+        out: FloatArray = box @ np.array([[c, s], [-s, c]]) + [self.x_mm, self.y_mm]
+        return out
 
     def to_local(self, points_mm: FloatArray) -> FloatArray:
         """Return board points (..., 2) in the part's own axes, 1 = half its width or height."""
@@ -126,17 +135,17 @@ class PartBody:
 
 # kind: height mm, ρc J/m³K, contact W/m²K over the footprint, emissivity, end caps' share
 _KINDS: dict[Kind, tuple[float, float, float, float, float]] = {
-    Kind.CAPACITOR: (1.6, 3.0e6, 3.0e4, 0.88, 0.22),
-    Kind.RESISTOR: (0.35, 2.9e6, 3.0e4, 0.90, 0.18),
+    Kind.CAPACITOR: (1.6, 3.0e6, 3.0e4, 0.88, 0.45),
+    Kind.RESISTOR: (0.35, 2.9e6, 3.0e4, 0.90, 0.4),
     Kind.INDUCTOR: (1.8, 3.5e6, 8.0e3, 0.90, 0.0),
-    Kind.BEAD: (0.7, 3.3e6, 2.0e4, 0.90, 0.2),
+    Kind.BEAD: (0.7, 3.3e6, 2.0e4, 0.90, 0.4),
     Kind.IC: (0.9, 1.9e6, 1.2e4, 0.92, 0.0),
     Kind.CONNECTOR: (4.0, 1.5e6, 2.0e3, 0.93, 0.0),
     Kind.SHIELD: (1.6, 0.5e6, 1.5e4, 0.10, 0.0),  # a hollow can: little metal in its volume
     Kind.TEST_POINT: (0.04, 3.4e6, 1.0e5, 0.08, 0.0),
-    Kind.DIODE: (0.9, 2.0e6, 1.5e4, 0.92, 0.12),
+    Kind.DIODE: (0.9, 2.0e6, 1.5e4, 0.92, 0.2),
     Kind.TRANSISTOR: (0.9, 2.0e6, 1.5e4, 0.92, 0.0),
-    Kind.FUSE: (0.6, 2.6e6, 2.0e4, 0.90, 0.2),
+    Kind.FUSE: (0.6, 2.6e6, 2.0e4, 0.90, 0.35),
     Kind.OTHER: (1.2, 2.0e6, 6.0e3, 0.90, 0.0),
 }
 _CHIPS = frozenset({Kind.CAPACITOR, Kind.INDUCTOR, Kind.BEAD, Kind.RESISTOR, Kind.FUSE})

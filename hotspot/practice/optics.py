@@ -132,6 +132,18 @@ def build_view(
     )
 
 
+def _window(
+    body: PartBody, thermal_from_board: FloatArray, *, x: FloatArray, y: FloatArray
+) -> tuple[slice, slice]:
+    """Rows and columns of the samples that can see a body."""
+    corners = body.corners_mm()
+    mapped = np.c_[corners, np.ones(4)] @ thermal_from_board.T
+    px = mapped[:, :2] / mapped[:, 2:]
+    columns = np.searchsorted(x, [px[:, 0].min(), px[:, 0].max()])
+    rows = np.searchsorted(y, [px[:, 1].min(), px[:, 1].max()])
+    return slice(rows[0], rows[1] + 1), slice(columns[0], columns[1] + 1)
+
+
 def _samples_a_side(thermal_from_board: FloatArray, plate: PlateSettings) -> int:
     """Sample points per pixel side, from the size of a pixel in the middle of the board."""
     middle = np.array([0.5 * plate.width_mm, 0.5 * plate.height_mm, 1.0])
@@ -186,13 +198,16 @@ def _look(
         body = bodies[index]
         if not body.seen:
             continue
-        local = np.abs(body.to_local(points))
+        near = _window(body, thermal_from_board, x=x, y=y)
+        local = np.abs(body.to_local(points[near]))
         inside = (local <= 1.0).all(axis=-1)
-        owner[inside] = index
-        on_board |= inside  # a connector may hang over the edge
-        emissivity[inside] = body.emissivity
+        owner[near][inside] = index
+        on_board[near] |= inside  # a connector may hang over the edge
+        emissivity[near][inside] = body.emissivity
         if body.end_share > 0:
-            emissivity[inside & (local[..., 0] > 1.0 - 2.0 * body.end_share)] = body.end_emissivity
+            cap = 2.0 * body.end_share * body.height_mm / body.width_mm  # of half the length
+            ends = inside & (local[..., 0] > 1.0 - cap)
+            emissivity[near][ends] = body.end_emissivity
 
     index_of = np.arange(on_board.size).reshape(on_board.shape)
     bare = on_board & (owner < 0)

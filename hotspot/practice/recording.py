@@ -286,7 +286,9 @@ def _click_landmarks(
     picked = places[chosen]
     thermal = scene.to_thermal_px(picked)
     thermal = thermal + sigma_px * rng.standard_normal(thermal.shape)
-    out: FloatArray = np.c_[thermal, map_points(scene.photo_from_board, picked)]
+    photo = map_points(scene.photo_from_board, picked)
+    rows: FloatArray = np.c_[thermal, photo]
+    out: FloatArray = rows.round(2)
     return out
 
 

@@ -65,7 +65,7 @@ class PracticeBench:
         self._rise_k: FloatArray = np.full(self.network.size, float(scene.initial_rise_k))
         self._ledger_j: FloatArray = np.zeros(self.network.size)
         self._burning_s = 0.0
-        self._trial: tuple[Any, FloatArray] | None = None
+        self._trial: FloatArray | None = None
         self._state = measure_circuit(self.circuit, self.setting)
         self._power_w = self._node_power_w()
 
@@ -97,7 +97,7 @@ class PracticeBench:
                 self.t_s = until
                 self._watch_burning(duration)
                 if step_end - until < 1e-9:
-                    self._rise_k = self._stepper.step(self._rise_k, self._ledger_j / STEP_S)
+                    self._rise_k = self._step_end(self._ledger_j)
                     self._ledger_j = np.zeros_like(self._ledger_j)
                     self._steps += 1
                     self._trial = None
@@ -109,10 +109,9 @@ class PracticeBench:
             share = (self.t_s - begun) / STEP_S
             if share < 1e-9:
                 return self._rise_k
-            mean_w = (self._ledger_j + self._power_w * (STEP_S - (self.t_s - begun))) / STEP_S
-            if self._trial is None or not np.array_equal(self._trial[0], mean_w):
-                self._trial = (mean_w, self._stepper.step(self._rise_k, mean_w))
-            out: FloatArray = self._rise_k + share * (self._trial[1] - self._rise_k)
+            rest = self._power_w * (STEP_S - (self.t_s - begun))
+            ahead = self._step_end(self._ledger_j + rest)
+            out: FloatArray = self._rise_k + share * (ahead - self._rise_k)
             return out
 
     def apparent_c(self) -> FloatArray:
@@ -137,6 +136,15 @@ class PracticeBench:
         with self.lock:
             self.advance_to(t_s)
             return self.sensor.deliver(self.apparent_c(), t_s=self.t_s)
+
+    def _step_end(self, energy_j: FloatArray) -> FloatArray:
+        """Rise at the end of the present step; kept until the power changes or the step ends."""
+        if self._trial is None:
+            if self._rise_k.any() or energy_j.any():
+                self._trial = self._stepper.step(self._rise_k, energy_j / STEP_S)
+            else:
+                self._trial = self._rise_k  # a cold board without power stays cold
+        return self._trial
 
     def _switched(self) -> None:
         self._state = measure_circuit(self.circuit, self.setting)
