@@ -7,9 +7,12 @@ The table below is the whole list of commands. A command's module holds a typer 
 from __future__ import annotations
 
 import importlib
+import io
 import os
 import sys
 from collections.abc import Sequence
+
+import typer
 
 from hotspot import __version__
 from hotspot.errors import HotspotError
@@ -18,12 +21,14 @@ from hotspot.errors import HotspotError
 COMMANDS: dict[str, tuple[str, str]] = {
     "find": ("hotspot.cli.find", "Name the heated part in a recording"),
     "demo": ("hotspot.cli.demo", "Run the main job on the sample recording"),
+    "evidence": ("hotspot.cli.evidence", "Check that a saved picture is unaltered"),
     "plan": ("hotspot.cli.plan", "Safe voltage and current for a shorted rail, what will be seen"),
     "supply": ("hotspot.cli.supply", "Check a bench supply, run a plan on it, practise"),
     "practice": ("hotspot.cli.practice", "Make practice recordings with known truth"),
 }
 
 EXIT_UNUSABLE_INPUT = 2
+EXIT_STOPPED = 130  # 128 + SIGINT, as shells have it
 
 
 def main(argv: Sequence[str] | None = None) -> None:
@@ -39,6 +44,10 @@ def main(argv: Sequence[str] | None = None) -> None:
 
 
 def _run(arguments: list[str]) -> int:
+    for stream in (sys.stdout, sys.stderr):
+        # A terminal that has no Ω shows a question mark; it is no reason to stop.
+        if isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="replace")
     if not arguments or arguments[0] in ("-h", "--help", "help"):
         _write(_help_text())
         return 0
@@ -51,17 +60,27 @@ def _run(arguments: list[str]) -> int:
         return EXIT_UNUSABLE_INPUT
     module = importlib.import_module(COMMANDS[name][0])
     try:
-        module.app(args=rest, prog_name=f"hotspot {name}")
+        code = module.app(args=rest, prog_name=f"hotspot {name}", standalone_mode=False)
+        return code if isinstance(code, int) else 0
     except SystemExit as stop:
         return stop.code if isinstance(stop.code, int) else int(stop.code is not None)
     except HotspotError as error:
         _say(f"hotspot {name}: {error.sentence}")
         return EXIT_UNUSABLE_INPUT
+    except (KeyboardInterrupt, typer.Abort):
+        _say(f"hotspot {name}: stopped")
+        return EXIT_STOPPED
     except BrokenPipeError:
         # The reader of our output (head, a pager) has gone; that is no fault.
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
         return 0
-    return 0
+    except Exception as error:
+        # A wrong option or argument: typer's own family of errors has no public parent.
+        usage = getattr(error, "format_message", None)
+        if usage is None:
+            raise
+        _say(f"hotspot {name}: {usage().rstrip('.')}. 'hotspot {name} --help' lists its options")
+        return EXIT_UNUSABLE_INPUT
 
 
 def _help_text() -> str:

@@ -76,9 +76,9 @@ def build_facts(
     return plain
 
 
-def to_json(value: dict[str, Any], *, indent: int | None = None) -> str:
+def to_json(value: dict[str, Any], *, indent: int | None = None, ascii_only: bool = False) -> str:
     """Return strict JSON: NaN and infinity, which JSON does not know, become null."""
-    return json.dumps(_finite(value), ensure_ascii=False, indent=indent, allow_nan=False)
+    return json.dumps(_finite(value), ensure_ascii=ascii_only, indent=indent, allow_nan=False)
 
 
 def _finite(value: Any) -> Any:
@@ -177,6 +177,25 @@ def check_picture(path: Path, *, finding: dict[str, Any] | None = None) -> Pictu
         unaltered=text[_SEAL] == _seal(pixels, facts),
         belongs=None if finding is None else _canonical(finding) == _canonical(facts),
     )
+
+
+def load_facts(path: Path) -> dict[str, Any]:
+    """Return the facts of a saved ``finding.json``.
+
+    Raises
+    ------
+    InputError
+        If the file cannot be read or is no JSON object.
+    """
+    try:
+        facts = json.loads(path.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as err:
+        raise InputError(
+            "cannot be read as JSON", where=str(path), cure="Give a finding.json as it was saved"
+        ) from err
+    if not isinstance(facts, dict):
+        raise InputError("is no finding", where=str(path), cure="Give a finding.json as saved")
+    return facts
 
 
 def escape(text: str) -> str:

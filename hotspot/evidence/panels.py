@@ -94,7 +94,7 @@ def draw_significance(
     rows, cols = significance.shape
     factor = min(size[0] / cols, (size[1] - 32) / rows)
     axes = add_box(figure, at[0], at[1] + 30, (cols * factor, rows * factor))
-    axes.imshow(significance, cmap=heat_colours(), vmin=-BEGIN_SIGMA, vmax=BEGIN_SIGMA)
+    axes.imshow(significance, cmap="gray", vmin=-BEGIN_SIGMA, vmax=BEGIN_SIGMA)
     clear_axes(axes)
 
 

@@ -12,9 +12,10 @@ from hotspot.frame import Recording
 from hotspot.heat.badpixels import find_dead, find_flickering, find_offset_pixels
 from hotspot.heat.clock import clean_times
 from hotspot.heat.display import has_steady_gain
-from hotspot.heat.repeats import find_repeats, to_frame_energy
+from hotspot.heat.moments import Bump, find_moments
+from hotspot.heat.repeats import find_repeats
 from hotspot.heat.scan import Converter, Progress, Scan, scan_frames
-from hotspot.heat.shutter import ShutterEvent, find_blanks, find_freezes, find_steps
+from hotspot.heat.shutter import ShutterEvent, find_blanks, find_freezes
 from hotspot.heat.stripes import measure_stripes
 
 # A pixel without a value in more than this share of the frames is bad; fewer holes are filled.
@@ -55,6 +56,8 @@ class FrameAudit:
         The events, in order.
     shutter_steps
         Their times in s.
+    bumps
+        The moves, in order.
     warnings
         Sentences for the technician.
     """
@@ -73,6 +76,7 @@ class FrameAudit:
     noise: tuple[float, float, float]
     shutter_events: tuple[ShutterEvent, ...]
     shutter_steps: tuple[float, ...]
+    bumps: tuple[Bump, ...] = ()
     warnings: tuple[str, ...] = ()
 
 
@@ -105,65 +109,43 @@ def audit_frames(
     repeated = again & ~shutter
     used = ~again & ~shutter
     noise = measure_stripes(scan.stripes)
-    events = _find_events(scan, used, shutter, t_s, noise=noise[2])
-    segment = np.zeros(n, np.intp)
-    for event in events:
-        segment[event.index :] += 1
     bad, pixel_warnings = find_bad_pixels(scan, recording)
+    moments = find_moments(
+        scan, recording, to_values=to_values, used=used, shutter=shutter, t_s=t_s, bad=bad
+    )
+    used &= ~moments.unsettled
+    segment = np.zeros(n, np.intp)
+    starts = {e.index for e in moments.shutter_events} | {b.index for b in moments.bumps}
+    for index in sorted(starts):
+        segment[index:] += 1
+    shift_px = np.zeros((n, 2))
+    for bump in moments.bumps:
+        shift_px[bump.index :] += bump.xy_px
+    moved = np.asarray(shift_px.any(axis=1))
     gain, offset = scan.gain, scan.offset
     if has_steady_gain(gain[used], offset[used], contrast=float(scan.reference.std())):
         gain, offset = np.ones(n), np.zeros(n)
-    notes = [*warnings, *pixel_warnings]
+    notes = [*warnings, *pixel_warnings, *moments.warnings]
     if np.count_nonzero(used) < 2 <= n:
         notes.append("all frames are the same picture: the camera stood still")
     return FrameAudit(
         used=used,
         repeated=repeated,
         shutter=shutter,
-        moved=np.zeros(n, bool),
+        moved=moved,
         segment=segment,
-        shift_px=np.zeros((n, 2)),
+        shift_px=shift_px,
         gain=gain,
         offset=offset,
         t_s=t_s,
         bad=bad,
         frame_mean=scan.zones.reshape(n, -1).mean(axis=1).astype(np.float64),
         noise=noise,
-        shutter_events=events,
-        shutter_steps=tuple(e.t_s for e in events),
+        shutter_events=moments.shutter_events,
+        shutter_steps=tuple(e.t_s for e in moments.shutter_events),
+        bumps=moments.bumps,
         warnings=tuple(notes),
     )
-
-
-def _find_events(
-    scan: Scan,
-    used: NDArray[np.bool_],
-    shutter: NDArray[np.bool_],
-    t_s: FloatArray,
-    *,
-    noise: float,
-) -> tuple[ShutterEvent, ...]:
-    frames = np.flatnonzero(used)
-    level = to_frame_energy(scan.energy)[frames]
-    steps, _ = find_steps(scan.zones[frames], level, noise=noise)
-    starts = {int(frames[k]) for k in steps}
-    for k in range(1, len(frames)):
-        if shutter[frames[k - 1] : frames[k]].any():
-            starts.add(int(frames[k]))
-    events = []
-    for start in sorted(starts):
-        k = int(np.searchsorted(frames, start))
-        before = np.median(scan.zones[frames[max(0, k - 4) : k]], axis=0)
-        after = np.median(scan.zones[frames[k : k + 4]], axis=0)
-        events.append(
-            ShutterEvent(
-                index=start,
-                t_s=float(t_s[start]),
-                frozen=int(np.count_nonzero(shutter[frames[k - 1] : start])),
-                step=float(np.median(after - before)),
-            )
-        )
-    return tuple(events)
 
 
 def find_bad_pixels(scan: Scan, recording: Recording) -> tuple[NDArray[np.bool_], tuple[str, ...]]:

@@ -13,6 +13,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from hotspot.checks import FloatArray
+
 # A pixel is blinking after two differences beyond 5.5 sd, or one beyond 7 sd. In Gaussian noise
 # 1500 frames of 640 x 512 exceed 5.5 sd twice in one pixel in 6e-4 recordings and 7 sd once in
 # 1e-3 (two-sided tails 3.8e-8 and 2.6e-12): under 0.002 good pixels lost per recording.
@@ -83,14 +85,23 @@ class PixelStatistics:
             correlation_count=0,
         )
 
-    def add(self, differences: NDArray[np.float32], level: NDArray[np.floating]) -> None:
-        """Add (n, rows, cols) differences of successive frames, global steps taken off.
+    def add(
+        self, differences: NDArray[np.float32], looks: NDArray[np.intp], level: FloatArray
+    ) -> None:
+        """Add differences of successive frames, global steps taken off.
 
-        `level` (n,) is each difference's typical energy: whole-picture events (a bump, a shutter
-        step) are left out, since they say nothing about single pixels.
+        Parameters
+        ----------
+        differences
+            (n, rows, cols).
+        looks
+            Indices of those to add.
+        level
+            (n,) typical energy of each: whole-picture events (a bump, a shutter step) are left
+            out, since they say nothing about single pixels.
         """
-        usual = float(np.median(level)) if len(level) else 0.0
-        chosen = np.flatnonzero(level <= 1.5 * usual)
+        usual = float(np.median(level[looks])) if len(looks) else 0.0
+        chosen = looks[level[looks] <= 1.5 * usual]
         if len(chosen) < 4 or usual <= 0:
             return
         total = np.zeros_like(self.sum_square)

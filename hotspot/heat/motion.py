@@ -18,6 +18,9 @@ GRADIENT_NOISE = 0.2
 VOTES, FEWEST_VOTES = 64, 12
 # A gradient votes when it stands this far above its noise.
 CLEAR = 4.0
+# Zones that must see edges before motion is claimed at all: below this a walking hand or animal
+# could be all the structure there is.
+FEWEST_ZONES = 6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -131,3 +134,52 @@ def fit_edge_probe(reference: NDArray[np.float32], *, zones: int, noise: float) 
         normal=probe.normal,
         reference=probe.project(reference).astype(np.float64),
     )
+
+
+def find_bump_candidates(probe: EdgeProbe, edges: NDArray[np.float32]) -> NDArray[np.intp]:
+    """Return the used frames k at which the edges seem to move between k - 1 and k.
+
+    Parameters
+    ----------
+    probe
+        The probe.
+    edges
+        (m, zones, 2) projections of the used frames.
+
+    Notes
+    -----
+    Zones vote with their information, by weighted median, so that heat in some of them or a hand
+    over less than half does not count. Single frames and means of four are compared; candidates
+    are to be verified on mean pictures, where a first-order estimate need not be trusted.
+    """
+    m = len(edges)
+    if probe.zone_count < FEWEST_ZONES or m < 8:
+        return np.zeros(0, np.intp)
+    shifts = probe.shifts(edges)
+    weights = np.stack([probe.normal[:, 0, 0], probe.normal[:, 1, 1]], axis=1)
+    found: list[int] = []
+    for lag in (1, 4):
+        sums = np.concatenate([np.zeros((1, *shifts.shape[1:])), np.cumsum(shifts, axis=0)])
+        ks = np.arange(lag, m - lag + 1)
+        change = (sums[ks + lag] - 2 * sums[ks] + sums[ks - lag]) / lag
+        step = _weighted_median(change, weights)
+        usual = 1.4826 * np.median(np.abs(step - np.median(step, axis=0)), axis=0)
+        # 7 robust sd: verification is cheap, but each candidate costs a part of a second pass.
+        score = np.max(np.abs(step) / np.maximum(7 * usual, 0.02), axis=1)
+        for k in np.flatnonzero(score > 1):
+            near = score[max(0, k - lag) : k + lag + 1]
+            if score[k] == near.max():
+                found.append(int(ks[k]))
+    return np.unique(np.array(found, np.intp))
+
+
+def _weighted_median(values: FloatArray, weights: FloatArray) -> FloatArray:
+    """Return the (n, 2) median over zones of (n, zones, 2) with weights (zones, 2)."""
+    out = np.empty((len(values), 2))
+    for axis in range(2):
+        order = np.argsort(values[:, :, axis], axis=1)
+        ordered = np.take_along_axis(values[:, :, axis], order, axis=1)
+        running = np.cumsum(weights[:, axis][order], axis=1)
+        place = np.argmax(running >= running[:, -1:] / 2, axis=1)
+        out[:, axis] = ordered[np.arange(len(values)), place]
+    return out

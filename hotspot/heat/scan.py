@@ -30,8 +30,10 @@ CHUNK = 64
 # First distinct frames that make the reference picture: few, so that an early bump or shutter
 # event is unlikely to lie among them, and enough to lower the noise of the edges 2.8 times.
 REFERENCE_FRAMES = 8
-# Share of pixels at an end of the 8-bit scale does not count as structure.
+# Values at an end of the 8-bit scale are clipped and do not count as structure.
 DISPLAY_ENDS = (0.5, 254.5)
+# Differences of less energy than this share of the chunk's usual look are copies, not noise.
+COPY_SHARE = 0.4
 
 Converter = Callable[[NDArray[Any]], NDArray[np.float32]]
 Progress = Callable[[int, int], None]
@@ -46,8 +48,8 @@ class Scan:
     zones
         (n, ZONES, ZONES) float32 mean of each zone, gain removed.
     energy
-        (n, ZONES, ZONES) float32 mean square of the difference to the frame before, its global
-        step removed; 0 for the first.
+        (n, ZONES, ZONES) float32 variance within each zone of the difference to the frame before;
+        0 for the first.
     exact
         (n,) bool, all pixels equal to the frame before.
     roughness
@@ -206,20 +208,25 @@ class _Pass:
             self.roughness[i] = cv2.norm(rough, cv2.NORM_L2SQR) / rough.size
             self.edges[i] = self.probe.project(v)
             if self.previous is not None:
-                step = _median(self.zones[i] - self.zones[i - 1])
+                change = self.zones[i] - self.zones[i - 1]
+                step = _median(change)
                 d = self.difference[len(level)]
                 cv2.subtract(v, self.previous, d)
                 if step:
                     np.subtract(d, np.float32(step), out=d)
-                self.energy[i] = to_zones(cv2.multiply(d, d))
-                self.exact[i] = (
-                    step == 0 and not self.energy[i].any() and np.array_equal(v, self.previous)
-                )
+                # Changes as smooth as a zone (shading that drifts) are not noise.
+                power = to_zones(cv2.multiply(d, d)) - (change - np.float32(step)) ** 2
+                self.energy[i] = np.maximum(power, 0)
+                self.exact[i] = step == 0 and not change.any() and np.array_equal(v, self.previous)
                 if not self.exact[i]:
                     level.append(_median(self.energy[i]))
             self.previous = v
-        self.pixels.add(self.difference[: len(level)], np.array(level))
-        self.stripes.add(self.difference[: len(level) : 4])
+        if level:
+            levels = np.array(level)
+            # Copies encoded again are no differences between two looks at the scene.
+            looks = np.flatnonzero(levels > COPY_SHARE * np.quantile(levels, 0.9))
+            self.pixels.add(self.difference, looks, levels)
+            self.stripes.add(self.difference[looks[::4]])
 
     def _count_ends(self, raw: NDArray[Any], values: NDArray[np.float32], *, first: int) -> None:
         if raw.dtype.kind == "f":

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -25,6 +26,9 @@ STEP_ZONES = 0.75
 # A frame is blank when its structure falls below this share of the usual, in zones and in fine
 # detail. A hand before the lens has structure of its own.
 BLANK_SHARE = 0.3
+# Without a closed shutter a new pattern must exceed the changes on either side this many times: a
+# real scene is never still, and only two stretches of time are there to judge that by.
+CLEAR_RATIO = 1.5
 # A blank longer than this is a covered lens, not a shutter.
 BLANK_S = 3.0
 
@@ -55,6 +59,28 @@ class ShutterEvent:
     step: float
     pattern_rms: float = float("nan")
     pattern_changed: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class PatternChange:
+    """Change of the per-pixel pattern across a moment.
+
+    Attributes
+    ----------
+    rms
+        Of the change, value units, noise taken off.
+    fine
+        The fine part changed significantly against the time on either side.
+    clear
+        ... and by far more than a scene changes that is not still (leaves, a trembling stand).
+    shading
+        The coarse part changed.
+    """
+
+    rms: float
+    fine: bool
+    clear: bool
+    shading: bool
 
 
 def find_runs(mask: NDArray[np.bool_]) -> tuple[tuple[int, int], ...]:
@@ -180,8 +206,8 @@ def _robust_sd(values: FloatArray) -> float:
 def measure_pattern_change(
     before: tuple[NDArray[np.float32], NDArray[np.float32]],
     after: tuple[NDArray[np.float32], NDArray[np.float32]],
-) -> tuple[float, bool]:
-    """Return the rms change of the per-pixel pattern and whether it is significant.
+) -> PatternChange:
+    """Return how the per-pixel pattern changed.
 
     Parameters
     ----------
@@ -196,9 +222,10 @@ def measure_pattern_change(
     subtracting a 5 x 5 mean; shading is judged on zone means. Medians over zones keep a warming
     part or a moving hand out.
     """
-    fine, shading = _zone_power(after[0] - before[1])
-    fine_before, shading_before = _zone_power(before[1] - before[0])
-    fine_after, shading_after = _zone_power(after[1] - after[0])
+    calm = _calm_pixels(before[1] + after[0])
+    fine, shading = _zone_power(after[0] - before[1], calm)
+    fine_before, shading_before = _zone_power(before[1] - before[0], calm)
+    fine_after, shading_after = _zone_power(after[1] - after[0], calm)
     fine_within = (fine_before + fine_after) / 2
     shading_within = (shading_before + shading_after) / 2
     excess = float(np.median(fine) - np.median(fine_within))
@@ -209,19 +236,37 @@ def measure_pattern_change(
     total = max(excess, 0.0)
     if smooth:
         total += max(float(np.median(shading - shading_within)), 0.0)
-    return float(np.sqrt(total)), rough or smooth
+    worse = float(max(np.median(fine_before), np.median(fine_after)))
+    clear = rough and float(np.median(fine)) > CLEAR_RATIO * worse
+    return PatternChange(rms=float(np.sqrt(total)), fine=rough, clear=clear, shading=smooth)
 
 
-def _zone_power(difference: NDArray[np.float32]) -> tuple[FloatArray, FloatArray]:
+def _calm_pixels(picture: NDArray[np.float32]) -> NDArray[np.bool_]:
+    """Return the (rows, cols) mask of the calmer half of each zone.
+
+    Where the scene has edges, a trembling of a fiftieth of a pixel looks like a new pattern; the
+    sensor's own pattern is as strong between the edges.
+    """
+    rows, cols = picture.shape[0] // 8 * 8, picture.shape[1] // 8 * 8
+    gy, gx = np.gradient(cv2.GaussianBlur(picture[:rows, :cols], (0, 0), 1.5))
+    blocks = np.hypot(gx, gy).reshape(8, rows // 8, 8, cols // 8)
+    calm = blocks <= np.median(blocks, axis=(1, 3), keepdims=True)
+    out: NDArray[np.bool_] = calm.reshape(rows, cols)
+    return out
+
+
+def _zone_power(
+    difference: NDArray[np.float32], calm: NDArray[np.bool_]
+) -> tuple[FloatArray, FloatArray]:
     """Return (zones,) mean squares of the fine part, and of the zone means about their median."""
-    rows, cols = difference.shape[0] // 8 * 8, difference.shape[1] // 8 * 8
-    d = difference[:rows, :cols].astype(np.float64)
-    pad = np.pad(d, 2, mode="reflect")
-    box = np.lib.stride_tricks.sliding_window_view(pad, (5, 5)).mean(axis=(2, 3))
-    fine = (d - box) ** 2
+    rows, cols = calm.shape
+    d = np.ascontiguousarray(difference[:rows, :cols])
+    fine = (d - cv2.blur(d, (5, 5))) ** 2
     shape = (8, rows // 8, 8, cols // 8)
-    means = d.reshape(shape).mean(axis=(1, 3)).ravel()
+    means = d.reshape(shape).mean(axis=(1, 3), dtype=np.float64).ravel()
+    blocks = np.where(calm, fine, np.nan).reshape(shape).transpose(0, 2, 1, 3).reshape(64, -1)
     # Trim each zone's strongest pixels: bad ones would hide a change of the others.
-    blocks = np.sort(fine.reshape(shape).transpose(0, 2, 1, 3).reshape(64, -1), axis=1)
-    power = blocks[:, : int(0.98 * blocks.shape[1])].mean(axis=1)
+    blocks = np.sort(blocks, axis=1)
+    count = np.sum(np.isfinite(blocks[0]))
+    power = blocks[:, : int(0.98 * count)].mean(axis=1, dtype=np.float64)
     return power, (means - np.median(means)) ** 2

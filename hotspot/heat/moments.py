@@ -1,0 +1,195 @@
+"""Moments at which a recording changes at once: shutter events, bumps, spoilt frames."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hotspot.checks import FloatArray
+from hotspot.frame import Recording
+from hotspot.heat.motion import find_bump_candidates
+from hotspot.heat.pictures import Surroundings, build_windows, read_surroundings
+from hotspot.heat.repeats import to_frame_energy
+from hotspot.heat.scan import Converter, Scan
+from hotspot.heat.shift import Shift, measure_shift
+from hotspot.heat.shutter import ShutterEvent, find_steps, measure_pattern_change
+
+# Moments looked at on mean pictures: four pictures of memory each. More than this in one
+# recording is a camera in somebody's hand, which is said.
+MOST_MOMENTS = 16
+# Changes this many used frames apart, or closer, are one moment: a knock swings for a while.
+TOGETHER = 3
+# A frame that stands out alone is spoilt if its difference energy is this many times the usual.
+SPOILT_ENERGY = 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class Bump:
+    """The camera or the board moved.
+
+    Attributes
+    ----------
+    index
+        First frame that shows the new place.
+    t_s
+        Its time.
+    xy_px
+        (x, y) by which the content moved, against just before.
+    sigma_px
+        Standard error of either component.
+    """
+
+    index: int
+    t_s: float
+    xy_px: tuple[float, float]
+    sigma_px: float
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Moments:
+    """What was found.
+
+    Attributes
+    ----------
+    shutter_events, bumps
+        In order.
+    unsettled
+        (n,) bool: frames during a move, and single spoilt frames.
+    warnings
+        Sentences.
+    """
+
+    shutter_events: tuple[ShutterEvent, ...]
+    bumps: tuple[Bump, ...]
+    unsettled: NDArray[np.bool_]
+    warnings: tuple[str, ...]
+
+
+def find_moments(
+    scan: Scan,
+    recording: Recording,
+    *,
+    to_values: Converter,
+    used: NDArray[np.bool_],
+    shutter: NDArray[np.bool_],
+    t_s: FloatArray,
+    bad: NDArray[np.bool_],
+) -> Moments:
+    """Find and verify the moments at which offsets, pattern or place change.
+
+    Candidates come from the scan and cost nothing. Only if there are any is the recording read
+    again, and mean pictures of both sides decide what happened.
+    """
+    frames = np.flatnonzero(used)
+    unsettled = np.zeros(len(scan), bool)
+    level = to_frame_energy(scan.energy)[frames]
+    noise = float(np.sqrt(np.median(level[1:]) / 2)) if len(level) > 1 else 0.0
+    steps, changes = find_steps(scan.zones[frames], level, noise=noise)
+    closed = [k for k in range(1, len(frames)) if shutter[frames[k - 1] : frames[k]].any()]
+    bumps = find_bump_candidates(scan.probe, scan.edges[frames])
+    strength = np.zeros(len(frames))
+    strength[changes] = level[changes] / max(2 * noise**2, 1e-12)
+    strength[bumps] += 1
+    strength[steps] += 1e3
+    strength[closed] = np.inf
+    spans = _merged(strength)
+    warnings: list[str] = []
+    if len(spans) > MOST_MOMENTS:
+        warnings.append(
+            f"the picture changes at once {len(spans)} times: the camera or the board is not "
+            f"held still; the {MOST_MOMENTS} clearest changes are treated"
+        )
+        order = sorted(spans, key=lambda s: -float(strength[s[0] : s[1] + 1].max()))
+        spans = sorted(order[:MOST_MOMENTS])
+    around = (
+        read_surroundings(
+            recording,
+            build_windows(frames, spans),
+            to_values=to_values,
+            gain=scan.gain,
+            offset=scan.offset,
+        )
+        if spans
+        else []
+    )
+    events: list[ShutterEvent] = []
+    moved: list[Bump] = []
+    for (first, settled), pictures in zip(spans, around, strict=True):
+        span = np.arange(first, settled + 1)
+        shift = _verified_shift(pictures, noise=noise, bad=bad)
+        if shift is not None:
+            index = int(frames[settled])
+            xy = (float(shift.xy_px[0]), float(shift.xy_px[1]))
+            moved.append(Bump(index, float(t_s[index]), xy, shift.sigma_px))
+            unsettled[frames[first:settled]] = True
+        was_closed = np.isin(span, closed)
+        stepped = np.isin(span, steps)
+        k = int(span[np.argmax(was_closed)] if was_closed.any() else settled)
+        event = _shutter_event(scan, frames, k, shutter=shutter, t_s=t_s)
+        if pictures is not None:
+            pattern = measure_pattern_change(pictures.before, pictures.after)
+            # Without a closed shutter shading is a reflection or a warm hand more often than not.
+            changed = pattern.fine or pattern.shading if was_closed.any() else pattern.clear
+            event = replace(
+                event, pattern_rms=pattern.rms, pattern_changed=changed or shift is not None
+            )
+        if was_closed.any() or (shift is None and _is_event(event, bool(stepped.any()), pictures)):
+            events.append(event)
+        elif shift is None and settled > first:
+            spoilt = span[:-1][strength[span[:-1]] > SPOILT_ENERGY]
+            unsettled[frames[spoilt]] = True
+    if unsettled.any():
+        count = int(np.count_nonzero(unsettled))
+        warnings.append(
+            f"{count} frame{'s' if count > 1 else ''} left out: taken during a move, or spoilt"
+        )
+    return Moments(tuple(events), tuple(moved), unsettled, tuple(warnings))
+
+
+def _is_event(event: ShutterEvent, stepped: bool, pictures: Surroundings | None) -> bool:
+    """Whether a change without a closed shutter is one of the electronics.
+
+    A global step alone is common to all pixels and harms nothing; a new pattern does.
+    """
+    return event.pattern_changed if pictures is not None else stepped
+
+
+def _verified_shift(
+    pictures: Surroundings | None, *, noise: float, bad: NDArray[np.bool_]
+) -> Shift | None:
+    if pictures is None:
+        return None
+    error = noise / np.sqrt(pictures.frames)
+    return measure_shift(pictures.before[1], pictures.after[0], noise=error, bad=bad)
+
+
+def _merged(strength: FloatArray) -> list[tuple[int, int]]:
+    """Return (first changed, settled) spans of candidates that belong together."""
+    spans: list[tuple[int, int]] = []
+    for k in np.flatnonzero(strength > 0):
+        if spans and k - spans[-1][1] <= TOGETHER:
+            spans[-1] = (spans[-1][0], int(k))
+        else:
+            spans.append((int(k), int(k)))
+    return spans
+
+
+def _shutter_event(
+    scan: Scan,
+    frames: NDArray[np.intp],
+    k: int,
+    *,
+    shutter: NDArray[np.bool_],
+    t_s: FloatArray,
+) -> ShutterEvent:
+    start = int(frames[k])
+    before = np.median(scan.zones[frames[max(0, k - 4) : k]], axis=0)
+    after = np.median(scan.zones[frames[k : k + 4]], axis=0)
+    return ShutterEvent(
+        index=start,
+        t_s=float(t_s[start]),
+        frozen=int(np.count_nonzero(shutter[frames[k - 1] : start])),
+        step=float(np.median(after - before)),
+    )

@@ -1,0 +1,36 @@
+"""Make the README's picture anew from a sample: ``python -m tests.benchmarks.picture``."""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+from pathlib import Path
+
+from PIL import Image
+
+from hotspot.cli.demo import sample_recordings
+from hotspot.jobs.analysis import analyse_recording, save_evidence
+
+TARGET = Path(__file__).resolve().parents[2] / "sample_frames" / "evidence.png"
+MOST_BYTES = 300_000
+
+
+def main() -> None:
+    wanted = sys.argv[1] if len(sys.argv) > 1 else None
+    folder = next(f for f in sample_recordings() if wanted in (None, f.name))
+    with tempfile.TemporaryDirectory() as made:
+        saved = save_evidence(analyse_recording(folder), Path(made) / "evidence")
+        with Image.open(saved[0]) as sheet:
+            picture = sheet.convert("RGB")
+    for width in (1600, 1400, 1200, 1000):
+        height = round(picture.height * width / picture.width)
+        small = picture.resize((width, height), Image.Resampling.LANCZOS)
+        # A palette of the picture's own; what is lost is the last shade of the photo.
+        small.quantize(256, dither=Image.Dither.FLOYDSTEINBERG).save(TARGET, optimize=True)
+        if TARGET.stat().st_size <= MOST_BYTES:
+            break
+    print(f"{TARGET.name}: {width} px wide, {TARGET.stat().st_size} bytes, from {folder.name}")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,24 @@
+"""What holds for all tests: with HOTSPOT_REQUIRE_ALL=1, browser and PostgreSQL tests must run."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Generator
+
+import pytest
+
+MUST_RUN = ("browser", "postgres")
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_runtest_makereport(
+    item: pytest.Item,
+) -> Generator[None, pytest.TestReport, pytest.TestReport]:
+    report = yield
+    required = os.environ.get("HOTSPOT_REQUIRE_ALL") == "1"
+    marked = any(item.get_closest_marker(name) for name in MUST_RUN)
+    if required and marked and report.skipped and not hasattr(report, "wasxfail"):
+        reason = report.longrepr[2] if isinstance(report.longrepr, tuple) else report.longrepr
+        report.outcome = "failed"
+        report.longrepr = f"{item.nodeid} was skipped where it must run: {reason}"
+    return report
