@@ -71,7 +71,9 @@ class EdgeProbe:
         return out
 
 
-def fit_edge_probe(reference: NDArray[np.float32], *, zones: int, noise: float) -> EdgeProbe:
+def fit_edge_probe(
+    reference: NDArray[np.float32], *, zones: int, noise: float, bad: NDArray[np.bool_]
+) -> EdgeProbe:
     """Choose the pixels that can tell a shift.
 
     Parameters
@@ -82,10 +84,14 @@ def fit_edge_probe(reference: NDArray[np.float32], *, zones: int, noise: float) 
         Zones a side.
     noise
         Standard deviation of a pixel of `reference`.
+    bad
+        (rows, cols) pixels with an offset of their own: their edges do not move with the scene.
     """
-    smooth = cv2.GaussianBlur(reference, (0, 0), SMOOTHING_PX)
-    gy, gx = np.gradient(smooth)
-    strength = np.hypot(gx, gy)
+    # The median takes out single bad pixels that were missed; their gradients would be the
+    # strongest of all, and they do not move.
+    mended = cv2.medianBlur(np.where(bad, cv2.medianBlur(reference, 5), reference), 3)
+    gy, gx = np.gradient(cv2.GaussianBlur(mended, (0, 0), SMOOTHING_PX))
+    strength = np.where(bad, 0, np.hypot(gx, gy))
     rows, cols = reference.shape
     height, width = rows // zones, cols // zones
     floor = max(CLEAR * GRADIENT_NOISE * noise, 1e-9)
@@ -157,6 +163,8 @@ def find_bump_candidates(probe: EdgeProbe, edges: NDArray[np.float32]) -> NDArra
         return np.zeros(0, np.intp)
     shifts = probe.shifts(edges)
     weights = np.stack([probe.normal[:, 0, 0], probe.normal[:, 1, 1]], axis=1)
+    # No zone may outvote the others: the strongest edge could be a hot part's.
+    weights = np.minimum(weights, np.median(weights, axis=0))
     found: list[int] = []
     for lag in (1, 4):
         sums = np.concatenate([np.zeros((1, *shifts.shape[1:])), np.cumsum(shifts, axis=0)])

@@ -13,7 +13,7 @@ from hotspot.frame import Recording
 from hotspot.heat.scan import CHUNK, Converter
 
 # Frames a mean picture is made of, at most: more lowers the noise, but heat goes on meanwhile.
-FRAMES = 8
+FRAMES = 24
 
 
 @dataclass(frozen=True, slots=True, eq=False)

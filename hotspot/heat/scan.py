@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from hotspot.checks import FloatArray
 from hotspot.frame import Recording
-from hotspot.heat.badpixels import PixelStatistics
+from hotspot.heat.badpixels import PixelStatistics, find_offset_pixels
 from hotspot.heat.display import GainProbe
 from hotspot.heat.motion import EdgeProbe, fit_edge_probe
 from hotspot.heat.stripes import StripeStatistics
@@ -166,7 +166,10 @@ class _Pass:
         self.reference: NDArray[np.float32] = picked.mean(axis=0, dtype=np.float32)
         noise = (picked[1:] - picked[:-1]).std() / np.sqrt(2) if len(picked) > 1 else 0.0
         self.probe = fit_edge_probe(
-            self.reference, zones=ZONES, noise=float(noise) / np.sqrt(len(picked))
+            self.reference,
+            zones=ZONES,
+            noise=float(noise) / np.sqrt(len(picked)),
+            bad=find_offset_pixels(self.reference),
         )
         self.zones = np.zeros((n, ZONES, ZONES), np.float32)
         self.energy = np.zeros((n, ZONES, ZONES), np.float32)

@@ -153,10 +153,11 @@ def _edges(
     inner = np.zeros(picture.shape, bool)
     inner[margin:-margin, margin:-margin] = True
     # A fixed pattern does not move along and pulls the estimate towards zero; it is all there is
-    # in weak gradients. In a flat field of noise gradients are Rayleigh distributed, and 4 lower
-    # quartiles leave 1 % of them; a densely structured picture still votes with its best tenth.
-    quarter, third, tenth = np.quantile(strength[inner][::3], [0.25, 0.67, 0.9])
-    floor = max(CLEAR * GRADIENT_NOISE * noise, third, min(4 * quarter, tenth), 1e-9)
+    # in weak gradients. In a flat field of noise gradients are Rayleigh distributed, and 5 lower
+    # quartiles (3.8 sd) leave 0.1 % of them; a densely structured picture still votes with its
+    # best thirtieth.
+    quarter, third, best = np.quantile(strength[inner][::3], [0.25, 0.67, 0.97])
+    floor = max(CLEAR * GRADIENT_NOISE * noise, third, min(5 * quarter, best), 1e-9)
     chosen: NDArray[np.bool_] = inner & (strength > floor)
     return gx, gy, chosen
 
@@ -209,7 +210,8 @@ def _agreeing(a: NDArray[np.float32], b: NDArray[np.float32], fit: _Fit, *, nois
             # Along the shift only: an edge parallel to it says nothing.
             along = fit.xy_px @ g / size
             power = along @ along
-            error = noise * np.sqrt(CORRELATED_PX / max(power, 1e-12))
+            # The residuals hold the fixed pattern too, not only the noise.
+            error = fit.rest * np.sqrt(CORRELATED_PX / max(power, 1e-12))
             if error > size / 3:
                 continue
             votes += 1
