@@ -227,6 +227,9 @@ class PracticeCamera:
 class PracticeSupply:
     """A bench supply on a practice bench.
 
+    Its own over-voltage and over-current protections switch the output off when armed and
+    passed; the set point alone never passes them on a sound supply.
+
     Parameters
     ----------
     bench
@@ -236,6 +239,9 @@ class PracticeSupply:
     max_volts, max_amps
         What it can give.
     """
+
+    name = "practice supply"
+    reads_back = True
 
     def __init__(
         self,
@@ -248,6 +254,8 @@ class PracticeSupply:
         self.bench = bench
         self.max_volts = max_volts
         self.max_amps = max_amps
+        self.tripped = False
+        self._trip_v, self._trip_a = max_volts, max_amps
         self._clock = clock
         self._start_s = clock() if clock else 0.0
 
@@ -256,39 +264,54 @@ class PracticeSupply:
         """Set voltage, current limit and output state."""
         return self.bench.setting
 
-    def set_volts(self, volts: float) -> None:
-        """Set the voltage.
+    def set_point(self, volts: float, amps: float, /) -> None:
+        """Set voltage and current limit.
 
         Raises
         ------
         ValueError
-            Outside 0..max_volts; nothing is changed.
+            Outside 0..max_volts or 0..max_amps; nothing is changed.
         """
-        self._change(volts=_within(volts, bound=self.max_volts, name="volts"))
+        self._change(
+            volts=_within(volts, bound=self.max_volts, name="volts"),
+            amps=_within(amps, bound=self.max_amps, name="amps"),
+        )
 
-    def set_amps(self, amps: float) -> None:
-        """Set the current limit.
+    def arm_trips(self, *, trip_v: float, trip_a: float) -> None:
+        """Arm its own protections.
 
         Raises
         ------
         ValueError
-            Outside 0..max_amps; nothing is changed.
+            Outside 0..max_volts or 0..max_amps; nothing is changed.
         """
-        self._change(amps=_within(amps, bound=self.max_amps, name="amps"))
+        volts = _within(trip_v, bound=self.max_volts, name="trip_v")
+        self._trip_a = _within(trip_a, bound=self.max_amps, name="trip_a")
+        self._trip_v = volts
 
-    def set_output(self, on: bool) -> None:
-        """Switch the output."""
-        self._change(on=on)
+    def switch_on(self) -> None:
+        """Switch the output on; clears a trip."""
+        self.tripped = False
+        self._change(on=True)
+
+    def switch_off(self) -> None:
+        """Switch the output off."""
+        self._change(on=False)
 
     def measure(self) -> CircuitState:
         """Return what flows now."""
-        self._tick()
-        return self.bench.state
+        with self.bench.lock:
+            self._tick()
+            return self.bench.state
 
     def _change(self, **changes: Any) -> None:
         with self.bench.lock:
             self._tick()
             self.bench.set_supply(replace(self.bench.setting, **changes))
+            state = self.bench.state
+            if state.volts > self._trip_v or state.amps > self._trip_a:
+                self.bench.set_supply(replace(self.bench.setting, on=False))
+                self.tripped = True
 
     def _tick(self) -> None:
         if self._clock:

@@ -95,13 +95,12 @@ def test_the_stepwise_camera_sees_what_the_recording_holds():
     whole = simulate_recording(s, switching, duration_s=5.0, rng=rng())
     bench = PracticeBench(s, rng=rng().spawn(3)[0])
     camera, supply = PracticeCamera(bench), PracticeSupply(bench)
-    supply.set_volts(1.0)
-    supply.set_amps(0.8)
+    supply.set_point(1.0, 0.8)
     waiting = list(switching.edges_s)
     for n, t in enumerate(whole.recording.t_s):
         while waiting and waiting[0] <= t:
             bench.advance_to(waiting.pop(0))
-            supply.set_output(not supply.setting.on)
+            supply.switch_off() if supply.setting.on else supply.switch_on()
         frame = camera.read()
         assert frame.index == n
         assert frame.t_s == pytest.approx(t)
@@ -177,9 +176,8 @@ def test_the_short_burns_open_after_its_time():
 def test_a_removed_part_opens_the_rail():
     bench = PracticeBench(scene(), rng=rng())
     supply = PracticeSupply(bench)
-    supply.set_volts(1.0)
-    supply.set_amps(0.5)
-    supply.set_output(True)
+    supply.set_point(1.0, 0.5)
+    supply.switch_on()
     assert supply.measure().amps == 0.5
     bench.set_circuit(Circuit(lead_ohm=0.1))
     assert supply.measure().amps == 0.0
@@ -187,12 +185,25 @@ def test_a_removed_part_opens_the_rail():
 
 def test_the_supply_refuses_what_it_cannot_give():
     supply = PracticeSupply(PracticeBench(scene(), rng=rng()), max_volts=6.0, max_amps=3.0)
-    supply.set_volts(5.0)
+    supply.set_point(5.0, 1.0)
     with pytest.raises(ValueError, match=r"volts must be <= 6.0, got 6.1"):
-        supply.set_volts(6.1)
+        supply.set_point(6.1, 1.0)
     with pytest.raises(ValueError, match=r"amps must be >= 0.0, got -0.1"):
-        supply.set_amps(-0.1)
-    assert supply.setting.volts == 5.0
+        supply.set_point(2.0, -0.1)
+    with pytest.raises(ValueError, match=r"trip_a must be <= 3.0, got 4.0"):
+        supply.arm_trips(trip_v=5.0, trip_a=4.0)
+    assert (supply.setting.volts, supply.setting.amps) == (5.0, 1.0)
+
+
+def test_the_supply_trips_at_its_own_protection():
+    supply = PracticeSupply(PracticeBench(scene(), rng=rng()))
+    supply.arm_trips(trip_v=2.0, trip_a=0.6)
+    supply.set_point(1.0, 0.5)
+    supply.switch_on()
+    assert not supply.tripped
+    supply.set_point(1.0, 0.7)
+    assert supply.tripped
+    assert supply.measure().amps == 0.0
 
 
 def test_a_clock_drives_camera_and_supply_together():
@@ -200,11 +211,10 @@ def test_a_clock_drives_camera_and_supply_together():
     bench = PracticeBench(scene(), rng=rng())
     camera = PracticeCamera(bench, clock=lambda: now[0])
     supply = PracticeSupply(bench, clock=lambda: now[0])
-    supply.set_volts(1.0)
-    supply.set_amps(0.5)
+    supply.set_point(1.0, 0.5)
     assert camera.read().t_s == 0.0
     now[0] = 102.0
-    supply.set_output(True)
+    supply.switch_on()
     now[0] = 104.0
     frame = camera.read()
     assert frame.t_s == pytest.approx(4.0)
