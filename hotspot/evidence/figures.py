@@ -26,11 +26,11 @@ from hotspot.finding import HOT_SPOT, Finding, Spot
 from hotspot.frame import Recording
 
 _MARGIN = 44
-_MAIN = (1010, 628)
-_SIDE_X = 1104
-_SIDE_W = WIDTH_PX - _MARGIN - _SIDE_X
+_MAIN = (1010, 628)  # at most; leaves 494 px for the side column
+_GUTTER = 52
+_SIDE_MOST = 600
 _TOP = 158
-_HEIGHT = 1100
+_HEIGHT = 1116
 
 
 def build_evidence_figure(
@@ -60,15 +60,12 @@ def build_evidence_figure(
         finding.heat,
         picture_from_thermal=backdrop.picture_from_thermal,
         shape=(backdrop.pixels.shape[0], backdrop.pixels.shape[1]),
-        peak_k=max((s.peak_k for s in finding.spots), default=0.0),
     )
     rail = rail or recording.rail
     _write_head(figure, finding, recording, board=board, rail=rail)
     right, bottom = _draw_main(figure, finding, backdrop, layer)
     if layer.lit:
-        panels.draw_colour_bar(
-            figure, finding.heat, top_k=layer.top_k, at=(_MARGIN, bottom + 18), width=420
-        )
+        panels.draw_colour_bar(figure, finding.heat, layer, at=(_MARGIN, bottom + 18), width=420)
     else:
         write(
             figure, f"no colour: nowhere does the rise pass {BEGIN_SIGMA:.0f} times its noise",
@@ -79,7 +76,8 @@ def build_evidence_figure(
             figure, "ground: the camera's cold picture", at=(right, bottom + 16),
             size_px=13.5, color=MUTED, ha="right",
         )  # fmt: skip
-    _draw_side(figure, finding, backdrop, layer, rail=rail)
+    width = min(WIDTH_PX - _MARGIN - (right + _GUTTER), _SIDE_MOST)
+    _draw_side(figure, finding, backdrop, layer, rail=rail, width=width)
     if finding.verdict == HOT_SPOT:
         panels.write_title(figure, "What to do next", at=(_MARGIN, bottom + 76))
         panels.write_lines(
@@ -178,39 +176,39 @@ def _mark_suspect(
 
 
 def _draw_side(
-    figure: Figure, finding: Finding, backdrop: Backdrop, layer: Layer, *, rail: str | None
+    figure: Figure,
+    finding: Finding,
+    backdrop: Backdrop,
+    layer: Layer,
+    *,
+    rail: str | None,
+    width: float,
 ) -> None:
-    y = float(_TOP)
+    x, y = WIDTH_PX - _MARGIN - width, float(_TOP)
     main = next(iter(words.fault_spots(finding)), None)
     if finding.verdict == HOT_SPOT and main is not None:
-        y = draw_close_up(
-            figure, finding, backdrop, layer, spot=main, at=(_SIDE_X, _TOP), width=_SIDE_W
-        )
+        y = draw_close_up(figure, finding, backdrop, layer, spot=main, at=(x, _TOP), width=width)
         if finding.suspects:
-            y = panels.draw_suspects(figure, finding, at=(_SIDE_X, y), width=_SIDE_W) + 18
+            y = panels.draw_suspects(figure, finding, at=(x, y), width=width) + 18
         left = _HEIGHT - 140 - y
         if finding.heat.trace_t_s.size > 1 and left > 140:
-            panels.draw_time_course(
-                figure, finding, at=(_SIDE_X, y), size=(_SIDE_W, min(left, 320))
-            )
+            panels.draw_time_course(figure, finding, at=(x, y), size=(width, min(left, 320)))
         return
-    panels.write_title(
-        figure, "What stands in the way" if finding.warnings else "", at=(_SIDE_X, y)
-    )
+    panels.write_title(figure, "What stands in the way" if finding.warnings else "", at=(x, y))
     if finding.warnings:
         y = panels.write_lines(
-            figure, finding.warnings[:6], at=(_SIDE_X, y + 30), width_px=_SIDE_W, size_px=16
+            figure, finding.warnings[:6], at=(x, y + 30), width_px=width, size_px=16
         )
         y += 16
-    panels.write_title(figure, "What to do next", at=(_SIDE_X, y))
+    panels.write_title(figure, "What to do next", at=(x, y))
     y = panels.write_lines(
-        figure, words.next_steps(finding, rail=rail), at=(_SIDE_X, y + 30), width_px=_SIDE_W,
+        figure, words.next_steps(finding, rail=rail), at=(x, y + 30), width_px=width,
         size_px=16,
     )  # fmt: skip
     heat = finding.heat
     if heat.valid.any():
         noise = float(np.median(heat.sigma_k[heat.valid]))
-        panels.write_title(figure, "How well this recording sees", at=(_SIDE_X, y + 16))
+        panels.write_title(figure, "How well this recording sees", at=(x, y + 16))
         y = panels.write_lines(
             figure,
             (
@@ -218,11 +216,11 @@ def _draw_side(
                 " (median standard error). Heat under a shield or on the other side of the board"
                 " may not reach the camera at all.",
             ),
-            at=(_SIDE_X, y + 46), width_px=_SIDE_W, size_px=16,
+            at=(x, y + 46), width_px=width, size_px=16,
         )  # fmt: skip
         left = _HEIGHT - 150 - y
         if left > 160:
-            panels.draw_significance(figure, heat, at=(_SIDE_X, y + 12), size=(_SIDE_W, left))
+            panels.draw_significance(figure, heat, at=(x, y + 12), size=(width, left))
 
 
 def _write_foot(figure: Figure, finding: Finding, recording: Recording) -> None:
@@ -231,7 +229,7 @@ def _write_foot(figure: Figure, finding: Finding, recording: Recording) -> None:
     rule(figure, y=top - 14, x=(_MARGIN, right))
     profile = recording.profile
     facts = [
-        f"camera {profile.name}, {profile.width} × {profile.height}",
+        f"camera: {profile.name}, {profile.width} × {profile.height}",
         words.frame_words(finding),
         words.injection_words(finding, recording),
         words.registration_words(finding),

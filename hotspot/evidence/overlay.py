@@ -14,16 +14,18 @@ from numpy.typing import NDArray
 from hotspot.checks import FloatArray
 from hotspot.heat.heatmap import HeatMap
 
-# For people to look at, not for measuring: about the blur of common optics.
+# Weak heat is smoothed for the eye, by about the blur of common optics; where a single pixel
+# already stands out by this many times its noise, smoothing would only flatten the picture.
 _SMOOTH_PX = 1.0
+_STRONG_SIGMA = 15.0
 # Significance (times the noise) at which the layer begins and is full. At 5 sigma, pure noise puts
 # colour into one of 70 pictures of 50 000 pixels (Gaussian tail 2.9e-7 a pixel); at 4, into most.
 BEGIN_SIGMA, _FULL_SIGMA = 5.0, 9.0
 # Part of the strongest rise at which the layer begins and is full: with a strong signal the whole
 # board is significantly warm, but the eye wants the middle.
-_BEGIN_SHARE, _FULL_SHARE = 0.06, 0.40
+_BEGIN_SHARE, _FULL_SHARE = 0.04, 0.32
 # The parts must stay readable under the heat.
-_MOST_OPAQUE = 0.62
+_MOST_OPAQUE = 0.70
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -38,11 +40,14 @@ class Layer:
         Rise at the warm end of the colours.
     lit
         Whether anything is significant enough to be coloured.
+    smoothed
+        Whether the rise was smoothed for the eye.
     """
 
     rgba: NDArray[np.float32]
     top_k: float
     lit: bool
+    smoothed: bool
 
 
 def heat_colours() -> Colormap:
@@ -71,20 +76,36 @@ def smooth_heat(heat: HeatMap) -> tuple[FloatArray, FloatArray]:
     return smooth, np.where(weight > 0.3, smooth / sigma, 0.0)
 
 
-def build_layer(
-    heat: HeatMap, *, picture_from_thermal: FloatArray, shape: tuple[int, int], peak_k: float = 0.0
-) -> Layer:
-    """Return the heat as a layer over a backdrop of `shape` (rows, cols).
+def _plain_heat(heat: HeatMap, *, smooth: FloatArray) -> tuple[FloatArray, FloatArray]:
+    valid = heat.valid & np.isfinite(heat.rise_k) & np.isfinite(heat.sigma_k) & (heat.sigma_k > 0)
+    rise = np.where(valid, heat.rise_k, smooth).astype(np.float64)
+    significance = np.where(valid, rise / np.where(valid, heat.sigma_k, 1.0), 0.0)
+    return rise, significance
 
-    `peak_k` is the rise of the strongest spot: the warm end of the colours is no less, although
-    smoothing for the eye has lowered the peak.
+
+def _is_wide(plain: FloatArray, smooth: FloatArray) -> bool:
+    """Return whether the peak has neighbours.
+
+    A lone pixel loses 6/7 to the smoothing, a spot as wide as the optics' blur about half.
     """
+    row, col = np.unravel_index(int(np.argmax(plain)), plain.shape)
+    return bool(smooth[row, col] > 0.3 * plain[row, col])
+
+
+def build_layer(
+    heat: HeatMap, *, picture_from_thermal: FloatArray, shape: tuple[int, int]
+) -> Layer:
+    """Return the heat as a layer over a backdrop of `shape` (rows, cols)."""
     rise, significance = smooth_heat(heat)
+    plain, plain_significance = _plain_heat(heat, smooth=rise)
+    strong = bool(plain_significance.max(initial=0) > _STRONG_SIGMA) and _is_wide(plain, rise)
+    if strong:
+        rise, significance = plain, np.maximum(significance, plain_significance)
     lit = significance > BEGIN_SIGMA
     quiet = float(np.median(heat.sigma_k[heat.valid])) if heat.valid.any() else 1.0
     # Without anything significant the scale still has to mean something: eight times the noise.
     top = float(rise[lit].max()) if lit.any() else _FULL_SIGMA * quiet
-    top = max(top, peak_k, 1e-12)
+    top = max(top, 1e-12)
     alpha = (
         _MOST_OPAQUE
         * _ramp(significance, BEGIN_SIGMA, _FULL_SIGMA)
@@ -99,7 +120,7 @@ def build_layer(
     )
     rgba = heat_colours()(np.clip(share, 0, 1)).astype(np.float32)
     rgba[..., 3] = np.clip(alpha, 0, _MOST_OPAQUE)
-    return Layer(rgba=rgba, top_k=top, lit=bool(lit.any()))
+    return Layer(rgba=rgba, top_k=top, lit=bool(lit.any()), smoothed=not strong)
 
 
 def _ramp(value: NDArray[Any], begin: float, full: float) -> NDArray[Any]:

@@ -8,7 +8,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 
 from hotspot.evidence import words
-from hotspot.evidence.overlay import BEGIN_SIGMA, heat_colours, smooth_heat
+from hotspot.evidence.overlay import BEGIN_SIGMA, Layer, heat_colours, smooth_heat
 from hotspot.evidence.paper import (
     ACCENT,
     FONT,
@@ -142,12 +142,13 @@ def plain_axes(axes: Axes) -> None:
 
 
 def draw_colour_bar(
-    figure: Figure, heat: HeatMap, *, top_k: float, at: tuple[float, float], width: float
+    figure: Figure, heat: HeatMap, layer: Layer, *, at: tuple[float, float], width: float
 ) -> None:
     """Draw the colours with their meaning in K (or relative units)."""
     bar = add_box(figure, at[0], at[1], (width, 13))
     bar.imshow(np.linspace(0, 1, 256)[None, :], aspect="auto", cmap=heat_colours())
     bar.set_yticks([])
+    top_k = layer.top_k
     in_mk = heat.unit == "K" and top_k < 0.1
     factor, unit = (1000.0, "mK") if in_mk else (1.0, "K" if heat.unit == "K" else "relative")
     ticks = [v for v in MaxNLocator(5).tick_values(0, top_k * factor) if 0 <= v <= top_k * factor]
@@ -156,7 +157,5 @@ def draw_colour_bar(
     bar.tick_params(colors=MUTED, labelsize=points(12.5), color=RULE, length=3)
     for spine in bar.spines.values():
         spine.set_visible(False)
-    write(
-        figure, f"rise above cold, {unit}", at=(at[0] + width + 20, at[1] - 2), size_px=13.5,
-        color=MUTED,
-    )  # fmt: skip
+    meaning = f"rise above cold, {unit}" + (", smoothed for the eye" if layer.smoothed else "")
+    write(figure, meaning, at=(at[0] + width + 20, at[1] - 2), size_px=13.5, color=MUTED)

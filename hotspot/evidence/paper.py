@@ -74,8 +74,8 @@ def points(size_px: float) -> float:
 
 
 def fold(text: str, *, width_px: float, size_px: float) -> list[str]:
-    """Return `text` folded into lines of about `width_px` (0.56 em a character on average)."""
-    return textwrap.wrap(text, max(12, int(width_px / (0.56 * size_px)))) or [""]
+    """Return `text` folded into lines of about `width_px` (0.53 em a character on average)."""
+    return textwrap.wrap(text, max(12, int(width_px / (0.53 * size_px)))) or [""]
 
 
 def halo(width_px: float = 3.0, colour: str = "white") -> list[Any]:
