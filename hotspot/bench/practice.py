@@ -7,7 +7,8 @@ from collections.abc import Callable
 from hotspot.bench.run import Timing
 from hotspot.devices.supply import Bounds, Readback
 from hotspot.frame import RawFrame
-from hotspot.practice.twin import PracticeBench, PracticeCamera, PracticeSupply
+from hotspot.practice.bench import PracticeBench
+from hotspot.practice.twin import PracticeCamera, PracticeSupply
 
 
 class PracticeBenchSupply:

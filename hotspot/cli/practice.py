@@ -53,6 +53,9 @@ def record(
     path: Annotated[
         list[str] | None, typer.Option(help="Part the current passes on its way; repeatable")
     ] = None,
+    hidden: Annotated[
+        bool, typer.Option("--hidden", help="A fault and rail drawn by lot; see truth.json after")
+    ] = False,
     ohms: Annotated[float, typer.Option(min=0.0, help="Resistance of the short")] = 0.1,
     volts: Annotated[float, typer.Option(min=0.0, max=60.0, help="Set voltage")] = 1.0,
     amps: Annotated[float, typer.Option(min=0.0, max=30.0, help="Current limit")] = 0.5,
@@ -72,6 +75,7 @@ def record(
         Switching,
         build_demo_board,
         build_hand_switching,
+        build_hidden_scene,
         build_scene,
         simulate_recording,
     )
@@ -90,6 +94,8 @@ def record(
                 where=option,
                 cure=f"One of {plain.parts[0].ref} … {plain.parts[-1].ref}: see board/parts.csv",
             )
+    if hidden and (fault is not None or path):
+        raise InputError("--hidden draws the fault itself", cure="Leave --fault and --path out")
     check_empty(folder)
     rng = np.random.default_rng(seed)
     if pulses:
@@ -103,14 +109,13 @@ def record(
     board_folder = folder.parent / "board"
     with _waiting("Drawing the board"):
         board = _save_demo_board(board_folder)
-    scene = build_scene(
-        board,
-        rail=rail,
-        fault=fault,
-        short_ohm=ohms,
-        path=tuple(path or ()),
-        camera=replace(SAMPLE_CAMERA, netd_mk=netd_mk),
-    )
+    camera = replace(SAMPLE_CAMERA, netd_mk=netd_mk)
+    if hidden:
+        scene = build_hidden_scene(board, rng=rng, camera=camera)
+    else:
+        scene = build_scene(
+            board, rail=rail, fault=fault, short_ohm=ohms, path=tuple(path or ()), camera=camera
+        )
     with _waiting(f"Simulating {seconds:g} s"):
         simulated = simulate_recording(
             scene, switching, duration_s=seconds, rng=rng, name=folder.name

@@ -6,8 +6,11 @@ recording with its truth; `PracticeBench` with `PracticeCamera` and `PracticeSup
 arithmetic one frame at a time.
 """
 
+from hotspot.practice.bench import PracticeBench
 from hotspot.practice.circuit import Circuit, SeriesElement, SupplySetting, measure_circuit
 from hotspot.practice.demo_board import build_demo_board, build_demo_copper
+from hotspot.practice.hidden import build_hidden_scene
+from hotspot.practice.nuisances import Bump, Draught, WarmHand
 from hotspot.practice.plate import PlateSettings
 from hotspot.practice.recording import (
     SimulatedRecording,
@@ -16,14 +19,15 @@ from hotspot.practice.recording import (
     build_hand_switching,
     simulate_recording,
 )
-from hotspot.practice.scene import Bump, Scene, WarmHand, build_scene
+from hotspot.practice.scene import Scene, build_scene
 from hotspot.practice.sensor import CameraSettings, build_radiance_curve
-from hotspot.practice.twin import PracticeBench, PracticeCamera, PracticeSupply
+from hotspot.practice.twin import PracticeCamera, PracticeSupply
 
 __all__ = [
     "Bump",
     "CameraSettings",
     "Circuit",
+    "Draught",
     "PlateSettings",
     "PracticeBench",
     "PracticeCamera",
@@ -38,6 +42,7 @@ __all__ = [
     "build_demo_board",
     "build_demo_copper",
     "build_hand_switching",
+    "build_hidden_scene",
     "build_radiance_curve",
     "build_scene",
     "measure_circuit",

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from hotspot.checks import FloatArray
 from hotspot.frame import ArraySource, Recording, SwitchLog
+from hotspot.practice.bench import PracticeBench
 from hotspot.practice.circuit import SupplySetting
 from hotspot.practice.scene import Scene, map_points
-from hotspot.practice.twin import PracticeBench
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -169,6 +169,11 @@ def simulate_recording(
         limit = 0.45 / camera.frame_rate_hz  # keeps the order of the frames
         jitter = camera.time_jitter_s * time_rng.standard_normal(count - 1)
         t_s[1:] += np.clip(jitter, -limit, limit)
+    if camera.drop_share:
+        arrived = time_rng.random(count) >= camera.drop_share
+        arrived[:2] = True
+        t_s = t_s[arrived]
+        count = len(t_s)
 
     cold = bench.apparent_c()
     rise = np.zeros(camera.shape)

@@ -12,45 +12,13 @@ from hotspot.board import Board, Kind, Part
 from hotspot.checks import FloatArray, check_at_least
 from hotspot.practice.bodies import PartBody, to_part_body
 from hotspot.practice.circuit import Circuit, SeriesElement, to_trace_ohm
+from hotspot.practice.nuisances import Bump, Draught, WarmHand
 from hotspot.practice.plate import PlateSettings
 from hotspot.practice.sensor import CameraSettings
 
 # Direct-current resistance of ordinary small parts; the order of magnitude that data sheets of
 # 4 mm power inductors, 0603 beads and 1 A fuses give (common practice, no source).
 _SERIES_OHM = {Kind.INDUCTOR: 0.045, Kind.BEAD: 0.08, Kind.FUSE: 0.07, Kind.RESISTOR: 0.1}
-
-
-@dataclass(frozen=True, slots=True)
-class WarmHand:
-    """A warm hand near the board, mirrored by bright metal.
-
-    Attributes
-    ----------
-    temperature_c
-        Of the hand.
-    from_s, to_s
-        While it is there.
-    start_px, end_px
-        Thermal px where its mirror image begins and ends its way.
-    size_px
-        Standard deviation of the mirror image.
-    """
-
-    temperature_c: float = 33.0
-    from_s: float = 0.0
-    to_s: float = math.inf
-    start_px: tuple[float, float] = (0.0, 0.0)
-    end_px: tuple[float, float] = (0.0, 0.0)
-    size_px: float = 20.0
-
-
-@dataclass(frozen=True, slots=True)
-class Bump:
-    """The stand was knocked: from `t_s` on the picture lies (dx_px, dy_px) further."""
-
-    t_s: float
-    dx_px: float
-    dy_px: float
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -75,7 +43,7 @@ class Scene:
         Room, and what the board mirrors.
     initial_rise_k
         The whole board is this much above the room at the start and cools.
-    hands, bumps
+    hands, bumps, draught
         Nuisances.
     """
 
@@ -94,6 +62,7 @@ class Scene:
     initial_rise_k: float = 0.0
     hands: tuple[WarmHand, ...] = ()
     bumps: tuple[Bump, ...] = ()
+    draught: Draught | None = None
 
     def body_index(self, ref: str) -> int:
         """Return the index of a part's body.
@@ -132,6 +101,7 @@ def build_scene(
     initial_rise_k: float = 0.0,
     hands: tuple[WarmHand, ...] = (),
     bumps: tuple[Bump, ...] = (),
+    draught: Draught | None = None,
 ) -> Scene:
     """Return a scene with one part shorted, or none.
 
@@ -157,7 +127,7 @@ def build_scene(
         (rows, columns) factor on the plate's conductivity.
     lead_ohm, trace_width_mm
         Leads with clips; width of the rail's copper (35 µm thick unless the board says).
-    ambient_c, surroundings_c, initial_rise_k, hands, bumps
+    ambient_c, surroundings_c, initial_rise_k, hands, bumps, draught
         As in `Scene`.
 
     Raises
@@ -214,6 +184,7 @@ def build_scene(
         initial_rise_k=initial_rise_k,
         hands=hands,
         bumps=bumps,
+        draught=draught,
     )
 
 

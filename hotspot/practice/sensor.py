@@ -47,6 +47,8 @@ class CameraSettings:
         Warm-up of the housing: the whole picture falls by this much with this time constant.
     drift_k_per_s
         Steady drift on top.
+    drift_edge
+        How much more the corners drift than the middle, as a share.
     shutter_s, shutter_period_s, shutter_freeze_s
         First shutter event, time between events (0: none), how long the picture stands still.
     shutter_step_mk, shutter_pattern_mk
@@ -55,6 +57,8 @@ class CameraSettings:
         Chance that a frame is delivered a second time instead of the next.
     time_jitter_s
         Of the frame times.
+    drop_share
+        Chance that a frame never arrives and leaves a gap in time.
     bad_pixels, blinking_pixels
         Numbers of stuck pixels and of pixels that jump between two levels.
     blink_k
@@ -80,6 +84,7 @@ class CameraSettings:
     drift_k: float = 0.3
     drift_time_s: float = 60.0
     drift_k_per_s: float = 0.0
+    drift_edge: float = 0.0
     shutter_s: float = 0.0
     shutter_period_s: float = 0.0
     shutter_freeze_s: float = 0.4
@@ -87,6 +92,7 @@ class CameraSettings:
     shutter_pattern_mk: float = 10.0
     repeat_share: float = 0.0
     time_jitter_s: float = 0.0
+    drop_share: float = 0.0
     bad_pixels: int = 0
     blinking_pixels: int = 0
     blink_k: float = 1.0
@@ -98,6 +104,7 @@ class CameraSettings:
             "blur_px", "netd_mk", "noise_blur_px", "fixed_pattern_mk", "column_pattern_mk",
             "row_noise_mk", "column_noise_mk", "flicker_mk", "shutter_s", "shutter_period_s",
             "shutter_freeze_s", "repeat_share", "time_jitter_s", "bad_pixels", "blinking_pixels",
+            "drop_share", "drift_edge",
         ):  # fmt: skip
             check_at_least(getattr(self, name), bound=0.0, name=name)
 
@@ -163,6 +170,7 @@ class Sensor:
     _flicker: FloatArray = field(init=False)
     _offset_k: float = field(init=False, default=0.0)
     _blink_on: FloatArray = field(init=False)
+    _drift_shape: FloatArray = field(init=False)
     _last: NDArray[Any] | None = field(init=False, default=None)
     _last_t_s: float = field(init=False, default=0.0)
     _events: int = field(init=False, default=0)
@@ -175,6 +183,8 @@ class Sensor:
             s.fixed_pattern_mk * rng.standard_normal(s.shape)
             + s.column_pattern_mk * rng.standard_normal((1, cols))
         )
+        y, x = np.ogrid[-1 : 1 : rows * 1j, -1 : 1 : cols * 1j]
+        self._drift_shape = 1.0 + s.drift_edge * 0.5 * (x**2 + y**2)
         share = 1e-3 * s.flicker_mk / np.sqrt(len(_FLICKER_TIMES_S))
         self._flicker = share * rng.standard_normal((len(_FLICKER_TIMES_S), rows, cols))
         chosen = rng.choice(rows * cols, s.bad_pixels + s.blinking_pixels, replace=False)
@@ -234,7 +244,8 @@ class Sensor:
         error += 1e-3 * s.row_noise_mk * rng.standard_normal((rows, 1))
         error += 1e-3 * s.column_noise_mk * rng.standard_normal((1, cols))
         error += self._pattern + self._flicker.sum(axis=0) + self._offset_k
-        error += -s.drift_k * (1.0 - np.exp(-t_s / s.drift_time_s)) + s.drift_k_per_s * t_s
+        drift_k = s.drift_k_per_s * t_s - s.drift_k * (1.0 - np.exp(-t_s / s.drift_time_s))
+        error += drift_k * self._drift_shape
         flips = rng.random(s.blinking_pixels) < 1.0 - np.exp(-dt_s / 2.0)  # every 2 s or so
         self._blink_on = np.where(flips, 1.0 - self._blink_on, self._blink_on)
         for (x, y), on in zip(self.blinking_xy, self._blink_on, strict=True):

@@ -6,6 +6,7 @@ import pytest
 
 from hotspot.board import Board, Kind, Role, role_on_rail
 from hotspot.practice.demo_board import HOLES_MM, build_demo_board, build_demo_copper
+from hotspot.practice.hidden import build_hidden_scene
 from hotspot.practice.photo import build_photo, to_jpeg
 
 
@@ -81,3 +82,18 @@ def test_the_jpeg_holds_the_picture(photo):
 def test_a_board_without_an_outline_has_no_photo():
     with pytest.raises(ValueError, match="board must have width_mm and height_mm"):
         build_photo(Board(name="x", parts=()), rng=np.random.default_rng(0))
+
+
+def test_a_hidden_short_is_a_capacitor_on_its_rail_and_another_each_time():
+    board = build_demo_board()
+    rng = np.random.default_rng(9)
+    scenes = [build_hidden_scene(board, rng=rng) for _ in range(30)]
+    for scene in scenes:
+        part = board.part(scene.circuit.short_ref)
+        assert part.kind is Kind.CAPACITOR
+        assert role_on_rail(part, rail=scene.rail, ground=board.ground) is Role.SHUNT
+        assert 0.02 <= scene.circuit.short_ohm <= 1.0
+    assert len({s.circuit.short_ref for s in scenes}) > 15
+    assert len({s.rail for s in scenes}) == len(board.rails)
+    with pytest.raises(ValueError, match="board must have a rail with a capacitor"):
+        build_hidden_scene(Board(name="x", parts=()), rng=rng)

@@ -152,3 +152,10 @@ def test_the_same_seed_gives_the_same_frames():
 def test_impossible_settings_are_named(name):
     with pytest.raises(ValueError, match=f"{name} must be > 0, got 0"):
         CameraSettings(**{name: 0})
+
+
+def test_the_corners_may_drift_more_than_the_middle():
+    got = frames(sensor(drift_k=1.0, drift_time_s=1.0, drift_edge=0.5), [0.0, 50.0])
+    fall = got[1].counts - SCENE
+    assert fall[23, 30] == pytest.approx(-1.0, abs=1e-3)
+    assert fall[0, 0] == pytest.approx(-1.5, abs=1e-3)

@@ -2,12 +2,14 @@ import numpy as np
 import pytest
 
 from hotspot.board import Board, Kind, Part, Rail
+from hotspot.practice.bench import PracticeBench
 from hotspot.practice.circuit import Circuit, SupplySetting
+from hotspot.practice.nuisances import Bump, Draught, WarmHand
 from hotspot.practice.plate import HeatStepper, PlateSettings, build_network
 from hotspot.practice.recording import Switching, build_hand_switching, simulate_recording
 from hotspot.practice.scene import build_scene
 from hotspot.practice.sensor import CameraSettings
-from hotspot.practice.twin import PracticeBench, PracticeCamera, PracticeSupply
+from hotspot.practice.twin import PracticeCamera, PracticeSupply
 
 BOARD = Board(
     name="bench",
@@ -222,8 +224,6 @@ def test_a_clock_drives_camera_and_supply_together():
 
 
 def test_a_bump_moves_the_picture():
-    from hotspot.practice.scene import Bump
-
     still = PracticeBench(scene(), rng=rng())
     bumped = PracticeBench(scene(bumps=(Bump(1.0, 3.0, -2.0),)), rng=rng())
     bumped.advance_to(0.5)
@@ -234,8 +234,6 @@ def test_a_bump_moves_the_picture():
 
 
 def test_a_hand_is_seen_in_bright_metal_only():
-    from hotspot.practice.scene import WarmHand
-
     hand = WarmHand(from_s=1.0, to_s=2.0, start_px=(30, 20), end_px=(30, 20), size_px=30)
     bench = PracticeBench(scene(hands=(hand,)), rng=rng())
     cold = bench.apparent_c()
@@ -266,3 +264,28 @@ def test_a_scene_needs_a_scale_and_parts_that_exist():
         scene(fault="C99")
     with pytest.raises(ValueError, match="board must have width_mm and height_mm"):
         build_scene(Board(name="x", parts=()))
+
+
+def test_a_draught_moves_the_whole_board_slowly_and_small_parts_first():
+    still = PracticeBench(scene(fault=None), rng=rng())
+    windy = PracticeBench(scene(fault=None, draught=Draught(sigma_k=2.0, time_s=3.0)), rng=rng())
+    cells = windy.scene.plate.shape[0] * windy.scene.plate.shape[1]
+    courses = []
+    for t in np.arange(1.0, 60.0, 0.5):
+        windy.advance_to(t)
+        courses.append(windy.rise_k())
+    course = np.array(courses)
+    # C (film) of this plate gives some 150 s: a 2 K draught of 3 s moves it by tens of mK
+    assert 0.01 < course[:, :cells].mean(axis=1).std() < 0.5
+    assert course[:, cells + 1].std() > course[:, :cells].mean(axis=1).std()
+    still.advance_to(10.0)
+    assert not still.rise_k().any()
+
+
+def test_dropped_frames_leave_gaps():
+    holey = CameraSettings(width=61, height=47, drop_share=0.2)
+    made = simulate_recording(scene(camera=holey), Switching(), duration_s=20, rng=rng()).recording
+    assert len(made.source) == len(made.t_s)
+    assert len(made.t_s) == pytest.approx(0.8 * 180, abs=17)  # 3 sd of 180 draws
+    steps = np.round(np.diff(made.t_s) * 9).astype(int)
+    assert set(steps) >= {1, 2}
