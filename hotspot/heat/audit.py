@@ -13,6 +13,7 @@ from hotspot.heat.badpixels import find_dead, find_flickering, find_offset_pixel
 from hotspot.heat.clock import clean_times
 from hotspot.heat.display import has_steady_gain
 from hotspot.heat.moments import Bump, find_moments
+from hotspot.heat.palette import PaletteReader
 from hotspot.heat.repeats import find_repeats
 from hotspot.heat.scan import Converter, Progress, Scan, scan_frames
 from hotspot.heat.shutter import ShutterEvent, find_blanks, find_freezes
@@ -126,6 +127,8 @@ def audit_frames(
     if has_steady_gain(gain[used], offset[used], contrast=float(scan.reference.std())):
         gain, offset = np.ones(n), np.zeros(n)
     notes = [*warnings, *pixel_warnings, *moments.warnings]
+    if isinstance(to_values, PaletteReader):
+        notes.append(to_values.palette.note)
     if np.count_nonzero(used) < 2 <= n:
         notes.append("all frames are the same picture: the camera stood still")
     return FrameAudit(

@@ -24,6 +24,8 @@ PEAK_TWICE, PEAK_ONCE = 5.5, 7.0
 # sum behaves as chi-square with 2 k / 3 degrees of freedom: false in 1e-8 (k = 63) to 1e-6
 # (k = 21) of the pixels and chunks.
 NOISY_SIGMAS = 8.0
+# With fewer differences the tail of chi-square is too long for that.
+NOISY_FEWEST = 21
 # Differences beyond this many sd count as evidence on the neighbours' share.
 EVIDENCE = 3.0
 # The share that four neighbours get of a point of light through the sharpest optics in use
@@ -123,6 +125,7 @@ class PixelStatistics:
         spread = np.sqrt(local / np.float32(len(chosen)))
         far = np.maximum(top, -bottom) / spread
         noisy = total > (1 + NOISY_SIGMAS * np.sqrt(3 / len(chosen))) * local
+        noisy &= len(chosen) >= NOISY_FEWEST
         suspect = noisy | (far > PEAK_TWICE)
         if suspect.mean() > 0.05:  # not single pixels: something else is going on
             return
@@ -202,9 +205,9 @@ def find_offset_pixels(picture: NDArray[np.float32]) -> NDArray[np.bool_]:
     cross = np.array([[0, 0.25, 0], [0.25, 0, 0.25], [0, 0.25, 0]], np.float32)
     shared = cv2.filter2D(excess, -1, cross, borderType=cv2.BORDER_REFLECT_101)
     variance = cv2.boxFilter(np.square(excess), -1, (5, 5)) - np.square(excess) / 25
-    roughness = np.abs(picture - cv2.medianBlur(picture, 3))
     # Local scatter: the median over 5 x 5 pixels, not less than the picture's own.
-    scatter = 1.4826 * np.maximum(cv2.medianBlur(roughness, 5), np.median(roughness))
+    size = np.abs(excess)
+    scatter = 1.4826 * np.maximum(cv2.medianBlur(size, 5), np.median(size))
     spread = np.sqrt(np.maximum(variance, 0))
     far = np.abs(excess) > OFFSET_SCATTERS * np.maximum(scatter, spread / 3)
     lonely = np.abs(shared) < SHARPEST_SHARE / 4 * np.abs(excess)

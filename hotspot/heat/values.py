@@ -9,14 +9,22 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotspot.frame import Recording
+from hotspot.heat.palette import PaletteReader, find_palette
+from hotspot.profile import Values
 from hotspot.radiometry import to_celsius
 
 
 def value_converter(recording: Recording) -> Callable[[NDArray[Any]], NDArray[np.float32]]:
     """Return the function from raw chunks (n, rows, cols[, 3]) to (n, rows, cols) float32.
 
-    °C for radiometric cameras with a scale or a curve, counts without one, display luminance
-    0-255 for video.
+    °C for radiometric cameras with a scale or a curve, counts without one, display levels 0-255
+    for grey video, and the place along the colour map (0-255) for false-colour video, whose map
+    is found from the first frames (a `PaletteReader` is returned, which names it). Display levels
+    carry no kelvin.
     """
     profile = recording.profile
+    if profile.values is Values.PALETTE8 and len(recording.source.shape) == 3:
+        first = next(iter(recording.source.chunks(16)), None)
+        if first is not None:
+            return PaletteReader(find_palette(first))
     return lambda chunk: to_celsius(chunk, profile)

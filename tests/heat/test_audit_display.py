@@ -1,0 +1,136 @@
+"""Display video: automatic gain undone, false colours put back in order."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from hotspot.frame import ArraySource, Recording
+from hotspot.heat.audit import FrameAudit, audit_frames
+from hotspot.heat.palette import PaletteReader, find_palette
+from hotspot.heat.values import value_converter
+from hotspot.profile import CameraProfile, Values
+
+ROWS, COLS = 72, 100
+
+
+def scene() -> np.ndarray:
+    """Levels 40 to 220 with ramps, edges and a spot."""
+    y, x = np.mgrid[:ROWS, :COLS]
+    picture = 40 + 120 * x / COLS + 60 * np.exp(-((x - 52) ** 2 + (y - 30) ** 2) / 300)
+    picture[50:64, 10:30] += 25
+    return picture
+
+
+def audit(frames: np.ndarray, values: Values) -> FrameAudit:
+    profile = CameraProfile("display video", COLS, ROWS, values=values)
+    recording = Recording("made here", profile, np.arange(len(frames)) / 25, ArraySource(frames))
+    return audit_frames(recording, to_values=value_converter(recording))
+
+
+def painted(levels: np.ndarray, name: str) -> np.ndarray:
+    import matplotlib as mpl
+
+    table = np.round(mpl.colormaps[name](np.arange(256))[:, :3] * 255).astype(np.uint8)
+    return table[levels]
+
+
+def subsampled(rgb: np.ndarray) -> np.ndarray:
+    """Through 4:2:0 and back, as video does with colour."""
+    return np.stack(
+        [cv2.cvtColor(cv2.cvtColor(f, cv2.COLOR_RGB2YUV_I420), cv2.COLOR_YUV2RGB_I420) for f in rgb]
+    )
+
+
+def test_a_per_frame_gain_is_measured_although_a_part_warms() -> None:
+    rng = np.random.default_rng(11)
+    y, x = np.mgrid[:ROWS, :COLS]
+    spot = np.exp(-((x - 70) ** 2 + (y - 20) ** 2) / (2 * 3.0**2))
+    course = np.clip(1 - np.exp(-(np.arange(200) - 60) / 25), 0, None)
+    true = scene()[None] + 60 * course[:, None, None] * spot + rng.normal(0, 1.0, (200, ROWS, COLS))
+    gain = 0.8 + 0.1 * np.sin(np.arange(200) / 15)
+    offset = 10 * np.cos(np.arange(200) / 22)
+    frames = np.clip(np.round(gain[:, None, None] * true + offset[:, None, None]), 0, 255)
+    found = audit(frames.astype(np.uint8), Values.GREY8)
+    ratio = found.gain / (gain / gain[0])
+    # Noise of 1 level, contrast of 38, 7200 pixels: least squares without any heat has 3.1e-4.
+    assert np.std(ratio[1:60]) < 4.5e-4
+    np.testing.assert_allclose(ratio, 1, atol=0.003)
+    shift = offset - offset[0] * gain / gain[0]
+    np.testing.assert_allclose(found.offset, shift, atol=0.4)
+    assert found.used.all()
+    assert found.bumps == ()
+    assert not found.bad.any()
+
+
+def test_a_steady_gain_is_reported_as_exactly_one() -> None:
+    rng = np.random.default_rng(12)
+    frames = np.round(scene() + rng.normal(0, 0.6, (120, ROWS, COLS))).astype(np.uint8)
+    found = audit(frames, Values.GREY8)
+    assert (found.gain == 1).all()
+    assert (found.offset == 0).all()
+
+
+def test_a_frozen_display_under_automatic_gain_is_a_shutter_event() -> None:
+    rng = np.random.default_rng(13)
+    frames = np.round(scene() + rng.normal(0, 1.0, (150, ROWS, COLS))).astype(np.uint8)
+    frames[60:75] = frames[59]
+    found = audit(frames, Values.GREY8)
+    assert np.array_equal(np.flatnonzero(found.shutter), np.arange(60, 75))
+
+
+@pytest.mark.parametrize(
+    ("name", "found_name"),
+    [
+        ("inferno", "inferno"), ("plasma", "plasma"), ("viridis", "viridis"), ("turbo", "turbo"),
+        ("magma", "magma"), ("cividis", "cividis"), ("gray", "grey"), ("jet", "jet"),
+        ("gnuplot", "rgbformulae 7,5,15"), ("gnuplot2", "rgbformulae 30,31,32"),
+        ("gist_heat", "black-red-yellow-white"), ("afmhot", "rgbformulae 34,35,36"),
+    ],
+)  # fmt: skip
+@pytest.mark.parametrize("through", ["exact", "4:2:0"])
+def test_common_maps_of_a_general_library_are_named_and_undone(
+    name: str, found_name: str, through: str
+) -> None:
+    rng = np.random.default_rng(14)
+    levels = np.clip(np.round(scene() + rng.normal(0, 1.5, (4, ROWS, COLS))), 0, 255).astype(int)
+    rgb = painted(levels, name)
+    rgb = rgb if through == "exact" else subsampled(rgb)
+    palette = find_palette(rgb)
+    assert palette.name == found_name
+    values = PaletteReader(palette)(rgb)
+    assert values.dtype == np.float32
+    # Jet's tables differ by up to 3 levels between libraries; the others are the same to rounding.
+    assert np.std(values - levels) < (3.5 if name == "jet" else 1.6)
+
+
+@pytest.mark.parametrize("name", ["rainbow", "CMRmap", "coolwarm", "nipy_spectral", "copper"])
+@pytest.mark.parametrize("through", ["exact", "4:2:0"])
+def test_unknown_maps_are_put_in_order_by_a_fitted_curve(name: str, through: str) -> None:
+    rng = np.random.default_rng(15)
+    levels = np.clip(np.round(scene() + rng.normal(0, 1.5, (4, ROWS, COLS))), 0, 255).astype(int)
+    rgb = painted(levels, name)
+    rgb = rgb if through == "exact" else subsampled(rgb)
+    palette = find_palette(rgb)
+    assert palette.name == "fitted"
+    values = PaletteReader(palette)(rgb).ravel()
+    ranks = [np.argsort(np.argsort(v)) for v in (values, levels.ravel())]
+    assert abs(np.corrcoef(*ranks)[0, 1]) > 0.99
+
+
+def test_colours_without_an_order_fall_back_to_brightness() -> None:
+    rgb = np.random.default_rng(16).integers(0, 256, (2, ROWS, COLS, 3)).astype(np.uint8)
+    palette = find_palette(rgb)
+    assert palette.name == "luminance"
+    luma = rgb @ np.array([0.299, 0.587, 0.114])
+    np.testing.assert_allclose(PaletteReader(palette)(rgb), luma, atol=0.01)
+    assert "brightness" in palette.note
+
+
+def test_the_audit_names_the_map_and_says_which_end_is_taken_as_warm() -> None:
+    rng = np.random.default_rng(17)
+    levels = np.round(scene() + rng.normal(0, 1.0, (60, ROWS, COLS))).astype(int)
+    found = audit(painted(levels, "inferno"), Values.PALETTE8)
+    assert found.used.all()
+    assert any("inferno" in w and "taken as warm" in w for w in found.warnings)
