@@ -25,6 +25,12 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "plan": ("hotspot.cli.plan", "Safe voltage and current for a shorted rail, what will be seen"),
     "supply": ("hotspot.cli.supply", "Check a bench supply, run a plan on it, practise"),
     "practice": ("hotspot.cli.practice", "Make practice recordings with known truth"),
+    "triage": ("hotspot.cli.triage", "What the current at the bench supply says"),
+    "readings": ("hotspot.cli.readings", "Judge rails by meter readings; which to inject first"),
+    "verify": ("hotspot.cli.verify", "Is the board repaired: readings, recordings, power-up"),
+    "job": ("hotspot.cli.job", "Repair jobs: new, list, show, add, close, export, backup"),
+    "report": ("hotspot.cli.report", "Hand-over report of a job as PDF"),
+    "rerun": ("hotspot.cli.rerun", "Analyse the recordings of many jobs again"),
 }
 
 EXIT_UNUSABLE_INPUT = 2

@@ -84,6 +84,22 @@ class SupplySignature:
         return known
 
 
+def parse_amps(text: str, *, name: str = "current") -> float:
+    """Return amperes from "0.25", "0,25 A", "250mA" or "1 mA".
+
+    Raises
+    ------
+    hotspot.errors.InputError
+        If it is no current, or a negative one.
+    """
+    match = re.fullmatch(r"\s*(\d+[.,]?\d*|[.,]\d+)\s*(m?)\s*A?\s*", text, re.I)
+    if match is None:
+        raise InputError(
+            f"cannot read the current {text.strip()!r}", where=name, cure="Write 0.25 or 250mA"
+        )
+    return float(match[1].replace(",", ".")) * (1e-3 if match[2] else 1.0)
+
+
 def build_signature(
     *,
     before_a: float | None = None,

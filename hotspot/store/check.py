@@ -1,4 +1,4 @@
-"""Is the store whole? Every file is read and compared with its hash."""
+"""Whether the store is whole: every file is read and compared with its hash."""
 
 from __future__ import annotations
 

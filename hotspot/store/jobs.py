@@ -32,7 +32,7 @@ from hotspot.store.entries import (
     RecordingEntry,
     Status,
 )
-from hotspot.store.history import fault_history
+from hotspot.store.history import board_type_ids, fault_history, note_faults
 from hotspot.store.migrate import bring_up_to_date
 from hotspot.store.queries import (
     find_or_add,
@@ -151,12 +151,12 @@ class JobStore(Transactions):
         query = query.order_by(t.JobRow.id.desc())
         if status is not None:
             query = query.where(t.JobRow.status == status.value)
-        if board_type is not None:
-            ids = select(t.BoardTypeRow.id).where(t.BoardTypeRow.folded == board_type.casefold())
-            query = query.where(t.JobRow.board_type_id.in_(ids))
         if before_id is not None:
             query = query.where(t.JobRow.id < before_id)
         with self.read() as session:
+            if board_type is not None:
+                ids = board_type_ids(session, board_type)
+                query = query.where(t.JobRow.board_type_id.in_(ids))
             return tuple(to_job(*row) for row in session.execute(query))
 
     def count_jobs(self) -> int:
@@ -195,6 +195,7 @@ class JobStore(Transactions):
                 closed = status is Status.CLOSED
                 row.closed_at = self._clock() if closed else None
                 row.outcome = (outcome.value if outcome else row.outcome) if closed else None
+                note_faults(session, row)
             if complaint is not None:
                 row.complaint = storable(complaint, name="complaint")
                 row.search_text = "\n".join((customer, board_type, row.complaint)).casefold()
@@ -254,10 +255,10 @@ class JobStore(Transactions):
         with self.read() as session:
             return read_job_file(session, job_id, self.where)
 
-    def fault_history(self, board_type: str) -> FaultHistory:
+    def fault_history(self, board_type: str, *, without_job: int | None = None) -> FaultHistory:
         """Return how often each part was the fault on repaired boards of this type."""
         with self.read() as session:
-            return fault_history(session, board_type)
+            return fault_history(session, board_type, without_job=without_job)
 
     def failed_parts(self, board_type: str) -> Mapping[str, int]:
         """Return how often each part was the fault, by reference."""

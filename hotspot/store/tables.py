@@ -95,7 +95,22 @@ class JobRow(Base):
     __mapper_args__ = {"version_id_col": version}  # noqa: RUF012
     __table_args__ = (
         Index("ix_jobs_status_id", "status", "id"),
-        Index("ix_jobs_board_type_outcome", "board_type_id", "outcome"),
+        Index("ix_jobs_board_type_id_id", "board_type_id", "id"),
+    )
+
+
+class FaultRow(Base):
+    """A part that was the fault of a repaired job: made on closing it, for the history."""
+
+    __tablename__ = "faults"
+    job_id: Mapped[int] = mapped_column(
+        ForeignKey("jobs.id", ondelete="CASCADE"), primary_key=True, autoincrement=False
+    )
+    ref: Mapped[str] = mapped_column(primary_key=True)
+    board_type_id: Mapped[int] = mapped_column(ForeignKey("board_types.id"))
+    # Everything the history asks for, so that it is answered from the index alone.
+    __table_args__ = (
+        Index("ix_faults_board_type_id_ref_job_id", "board_type_id", "ref", "job_id"),
     )
 
 
@@ -167,8 +182,6 @@ class ActionRow(InJob, Base):
     kind: Mapped[str]
     ref: Mapped[str]
     note: Mapped[str] = mapped_column(Text)
-    # Everything the history asks for, so that it is answered from the index alone.
-    __table_args__ = (Index("ix_actions_job_id_kind_ref", "job_id", "kind", "ref"),)
 
 
 class VerificationRow(InJob, Base):

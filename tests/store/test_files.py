@@ -83,7 +83,15 @@ def test_backup_and_restore_into_either_database(filled, url, tmp_path) -> None:
 def test_a_backup_goes_back_into_the_same_kind(filled, url, tmp_path) -> None:
     backup(filled, tmp_path / "shop.zip")
     with filled.writing.begin() as connection:
-        for table in ("attachments", "recordings", "actions", "jobs", "board_types", "customers"):
+        for table in (
+            "faults",
+            "attachments",
+            "recordings",
+            "actions",
+            "jobs",
+            "board_types",
+            "customers",
+        ):
             connection.exec_driver_sql(f"DELETE FROM {table}")
     assert restore(filled, tmp_path / "shop.zip") == 1
     assert filled.new_job(customer="next").id == 2

@@ -56,9 +56,7 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("id", name=op.f("pk_jobs")),
     )
     with op.batch_alter_table("jobs", schema=None) as batch_op:
-        batch_op.create_index(
-            "ix_jobs_board_type_outcome", ["board_type_id", "outcome"], unique=False
-        )
+        batch_op.create_index("ix_jobs_board_type_id_id", ["board_type_id", "id"], unique=False)
         batch_op.create_index(batch_op.f("ix_jobs_customer_id"), ["customer_id"], unique=False)
         batch_op.create_index("ix_jobs_status_id", ["status", "id"], unique=False)
 
@@ -78,7 +76,24 @@ def upgrade() -> None:
     )
     with op.batch_alter_table("actions", schema=None) as batch_op:
         batch_op.create_index(batch_op.f("ix_actions_job_id"), ["job_id"], unique=False)
-        batch_op.create_index("ix_actions_job_id_kind_ref", ["job_id", "kind", "ref"], unique=False)
+
+    op.create_table(
+        "faults",
+        sa.Column("job_id", sa.Integer(), autoincrement=False, nullable=False),
+        sa.Column("ref", sa.String(), nullable=False),
+        sa.Column("board_type_id", sa.Integer(), nullable=False),
+        sa.ForeignKeyConstraint(
+            ["board_type_id"], ["board_types.id"], name=op.f("fk_faults_board_type_id")
+        ),
+        sa.ForeignKeyConstraint(
+            ["job_id"], ["jobs.id"], name=op.f("fk_faults_job_id"), ondelete="CASCADE"
+        ),
+        sa.PrimaryKeyConstraint("job_id", "ref", name=op.f("pk_faults")),
+    )
+    with op.batch_alter_table("faults", schema=None) as batch_op:
+        batch_op.create_index(
+            "ix_faults_board_type_id_ref_job_id", ["board_type_id", "ref", "job_id"], unique=False
+        )
 
     op.create_table(
         "plans",
@@ -262,15 +277,18 @@ def downgrade() -> None:
         batch_op.drop_index(batch_op.f("ix_plans_job_id"))
 
     op.drop_table("plans")
+    with op.batch_alter_table("faults", schema=None) as batch_op:
+        batch_op.drop_index("ix_faults_board_type_id_ref_job_id")
+
+    op.drop_table("faults")
     with op.batch_alter_table("actions", schema=None) as batch_op:
-        batch_op.drop_index("ix_actions_job_id_kind_ref")
         batch_op.drop_index(batch_op.f("ix_actions_job_id"))
 
     op.drop_table("actions")
     with op.batch_alter_table("jobs", schema=None) as batch_op:
         batch_op.drop_index("ix_jobs_status_id")
         batch_op.drop_index(batch_op.f("ix_jobs_customer_id"))
-        batch_op.drop_index("ix_jobs_board_type_outcome")
+        batch_op.drop_index("ix_jobs_board_type_id_id")
 
     op.drop_table("jobs")
     op.drop_table("settings")
