@@ -51,7 +51,9 @@ def check(
         seen.append({"file": str(picture), "good": kept, "kept_in_job": kept, "says": [says]})
     good = all(s["good"] for s in seen)
     if as_json:
-        first = {k: seen[0][k] for k in ("unaltered", "belongs", "finding") if k in seen[0]}
+        first: dict[str, Any] = {
+            k: seen[0][k] for k in ("unaltered", "belongs", "finding") if k in seen[0]
+        }
         print_json({"format": 1, "good": good, **first, "files": seen})
     else:
         for entry in seen:

@@ -22,7 +22,7 @@ from hotspot.evidence.paper import printable
 
 _FONT = "DejaVu"
 _INK, _MUTED, _RULE, _SHADE = (27, 31, 36), (89, 98, 109), (176, 184, 193), (238, 240, 243)
-_MARGIN_MM = 18.0
+_MARGIN_MM, _GAP_MM, _TALLEST_MM = 18.0, 6.0, 120.0
 # Longest side of a picture: 1600 px on half an A4 page are 450 dots an inch, beyond any printer's
 # need, and a phone's photo then takes a few hundred kilobytes.
 _LONGEST_PX = 1600
@@ -31,10 +31,11 @@ _JPEG_QUALITY = 85
 
 @dataclass(frozen=True, slots=True)
 class Picture:
-    """A picture of the report: its caption and the file's bytes (PNG or JPEG)."""
+    """A picture of the report: caption, the file's bytes (PNG or JPEG), full width or half."""
 
     caption: str
     data: bytes
+    wide: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,29 +167,32 @@ def _heading(pdf: fpdf.FPDF, text: str, *, room_mm: float) -> None:
 
 
 def _pictures(pdf: fpdf.FPDF, heading: str, pictures: tuple[Picture, ...]) -> None:
-    if not pictures:
-        return
-    # Two small pictures share a line; a single one gets the width.
-    gap = 6.0
-    across = 1 if len(pictures) == 1 else 2
-    width = (pdf.epw - gap * (across - 1)) / across
-    prepared = [(p.caption, *_prepare(p)) for p in pictures]
-    tallest = 95.0
-    _heading(pdf, heading, room_mm=60)
-    for first in range(0, len(prepared), across):
-        row = prepared[first : first + across]
-        heights = [min(width * h / w, tallest) for _, _, (w, h) in row]
-        if pdf.will_page_break(max(heights) + 8):
+    prepared = [(p, *_prepare(p)) for p in pictures]
+    rows: list[list[tuple[Picture, io.BytesIO | Image.Image, tuple[int, int]]]] = []
+    for entry in prepared:
+        # Two small pictures share a line; a wide one has its own.
+        if rows and not entry[0].wide and not rows[-1][0][0].wide and len(rows[-1]) < 2:
+            rows[-1].append(entry)
+        else:
+            rows.append([entry])
+    for n, row in enumerate(rows):
+        width = pdf.epw if row[0][0].wide else (pdf.epw - _GAP_MM) / 2
+        heights = [min(width * h / w, _TALLEST_MM) for _, _, (w, h) in row]
+        room = max(heights) + 8
+        if n == 0:
+            _heading(pdf, heading, room_mm=room + 12)
+        if pdf.will_page_break(room):
             pdf.add_page()
         top = pdf.get_y()
-        for n, ((caption, data, _), height) in enumerate(zip(row, heights, strict=True)):
-            left = _MARGIN_MM + n * (width + gap)
-            pdf.image(data, left, top, w=width, h=height, keep_aspect_ratio=True, alt_text=caption)
+        for place, ((picture, data, (w, h)), height) in enumerate(zip(row, heights, strict=True)):
+            left = _MARGIN_MM + place * (width + _GAP_MM)
+            shown = height * w / h
+            pdf.image(data, left, top, w=shown, h=height, alt_text=picture.caption)
             pdf.set_xy(left, top + height + 1)
             pdf.set_font(_FONT, size=8)
             pdf.set_text_color(*_MUTED)
-            pdf.cell(width, 4, printable(caption))
-        pdf.set_xy(_MARGIN_MM, top + max(heights) + 7)
+            pdf.cell(width, 4, printable(picture.caption))
+        pdf.set_xy(_MARGIN_MM, top + room - 1)
 
 
 def _prepare(picture: Picture) -> tuple[io.BytesIO | Image.Image, tuple[int, int]]:

@@ -10,7 +10,7 @@ from typing import Any
 from hotspot.board import Board
 from hotspot.evidence import words
 from hotspot.evidence.report import HandOver, Picture, Sheet, build_report
-from hotspot.jobs.intake import EVIDENCE, PICTURE, job_readings
+from hotspot.jobs.intake import BOARD, EVIDENCE, PICTURE, job_readings
 from hotspot.jobs.verify import job_board
 from hotspot.rails.verdict import RailVerdict, judge_readings
 from hotspot.store.entries import Action, ActionKind, Attachment, JobFile, Outcome, Phase
@@ -129,7 +129,10 @@ def _pictures(store: JobStore, file: JobFile, phase: Phase) -> tuple[Picture, ..
             if a.kind == EVIDENCE and a.name == "evidence.png"
         ]
     found += [(a.name, a) for a in file.attachments if a.kind == PICTURE and a.phase is phase]
-    return tuple(Picture(caption, store.blobs.read(a.sha256)) for caption, a in found)
+    return tuple(
+        Picture(caption, store.blobs.read(a.sha256), wide=a.kind == EVIDENCE)
+        for caption, a in found
+    )
 
 
 def _readings(before: Sequence[RailVerdict], after: Sequence[RailVerdict]) -> Sheet:
@@ -216,6 +219,8 @@ def _files(file: JobFile) -> Sheet:
         listing = "".join(f"{a.sha256}  {a.name}\n" for a in recording.files)
         digest = hashlib.sha256(listing.encode()).hexdigest() if listing else recording.uri
         rows.append((f"{recording.name}: {len(recording.files)} files", digest))
-    kept = [a for f in file.findings for a in f.files] + list(file.attachments)
+    kept = [a for f in file.findings for a in f.files] + [
+        a for a in file.attachments if a.kind != BOARD
+    ]
     rows += [(a.name, a.sha256) for a in kept]
     return Sheet("Files kept", ("File", "SHA-256"), tuple(rows))

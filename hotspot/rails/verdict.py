@@ -12,7 +12,7 @@ from importlib import resources
 from typing import Any
 
 import numpy as np
-from scipy.stats import t as student_t
+from scipy.special import stdtrit
 
 from hotspot.board import Board, Kind, Rail, Role, role_on_rail
 from hotspot.rails.reading import Mode, Polarity, Reading
@@ -109,7 +109,7 @@ def expected_from_boards(
     mean, n = float(np.mean(values)), len(values)
     half = _limit("tolerance", "default_share") * abs(mean)
     if n >= 3:
-        quantile = float(student_t.ppf(0.5 + 0.5 * _limit("tolerance", "level"), n - 1))
+        quantile = float(stdtrit(n - 1, 0.5 + 0.5 * _limit("tolerance", "level")))
         half = quantile * float(np.std(values, ddof=1)) * math.sqrt(1 + 1 / n)
     half = max(half, _limit("tolerance", "least_share") * abs(mean))
     return Expected(mean, mean - half, mean + half, n, polarity)

@@ -12,7 +12,7 @@ from enum import StrEnum
 from typing import Any
 
 import numpy as np
-from scipy.stats import chi2
+from scipy.special import chdtri
 
 from hotspot.checks import FloatArray
 from hotspot.rails.signature import SupplySignature
@@ -84,6 +84,9 @@ def compare_verdicts(
             speaks = Speaks.FOR if was_bad else Speaks.SILENT
         elif now.verdict is Verdict.OPEN and then is not None and then.verdict in bad:
             speaks = Speaks.FOR if not now.sure else Speaks.ANOTHER
+        elif then is not None and then.verdict in bad and _risen(then, now):
+            speaks = Speaks.FOR
+            text += "; no longer shorted, yet unlike the good board"
         else:
             speaks = Speaks.SILENT
         out.append(Evidence("reading", speaks, text))
@@ -93,6 +96,16 @@ def compare_verdicts(
         if v.verdict in bad
     ]
     return tuple(out)
+
+
+# A short that is gone lets the reading rise by far more than a meter's scatter.
+_RISEN = 10.0
+
+
+def _risen(then: RailVerdict, now: RailVerdict) -> bool:
+    """Return whether some mode was read both times and rose by more than `_RISEN` times."""
+    was = {r.mode: r.value for r in then.readings}
+    return any(r.mode in was and r.value > _RISEN * max(was[r.mode], 0.0) for r in now.readings)
 
 
 # Two spots count as one place within the 99 % region of their joint error, and in any case within
@@ -174,7 +187,7 @@ def _nearest(
         radius = _SAME_PLACE_MM if in_mm else _SAME_PLACE_PX
         far = distance > radius
         if far and np.linalg.det(joint) > 0:
-            far = float(step @ np.linalg.solve(joint, step)) > float(chi2.ppf(_REGION, 2))
+            far = float(step @ np.linalg.solve(joint, step)) > float(chdtri(2, 1 - _REGION))
         if best[0] is None or distance < best[0]:
             best = (distance, "mm" if in_mm else "px", not far)
         elif not far:

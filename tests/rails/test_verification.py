@@ -132,3 +132,12 @@ def test_a_healthy_board_is_compared() -> None:
 def test_plain_data() -> None:
     data = verification_to_dict(verify_repair(readings(*GOOD)))
     assert data["evidence"][0]["speaks"] == "for"
+
+
+def test_a_short_that_is_gone_counts_although_the_rail_reads_unlike_the_good_board() -> None:
+    good = [[parse_line("VSYS 0.30")]]
+    was = judge_readings([parse_line("VSYS 0.001")], good_boards=good)
+    now = judge_readings([parse_line("VSYS 0.41")], good_boards=good)
+    (piece,) = compare_verdicts(was, now)
+    assert piece.speaks is Speaks.FOR
+    assert "no longer shorted" in piece.says

@@ -29,7 +29,7 @@ def test_interval_against_scipys_student_distribution() -> None:
     e = expected_from_boards(values)
     half = e.high - e.value
     s = np.std(values, ddof=1)
-    assert stats.t.cdf(half / (s * np.sqrt(1 + 1 / 5)), 4) == pytest.approx(0.995, abs=1e-6)
+    assert stats.t.cdf(half / (s * np.sqrt(1 + 1 / 5)), 4) == pytest.approx(0.975, abs=1e-6)
 
 
 @pytest.mark.slow
@@ -40,8 +40,8 @@ def test_interval_holds_the_next_board_as_often_as_it_says() -> None:
         values = rng.normal(0.4, 0.03, 6)
         e = expected_from_boards(values[:5])
         hits += e.low <= values[5] <= e.high
-    # 99 % of 3000 with a standard error of 0.18 %; three of them on the low side.
-    assert hits / 3000 > 0.984
+    # 95 % of 3000 with a standard error of 0.4 %; three of them either way.
+    assert 0.938 < hits / 3000 < 0.962
 
 
 def test_ordinary_readings_of_the_trade() -> None:

@@ -31,7 +31,8 @@ def url(request, tmp_path):
     import psycopg
 
     name = f"test_{uuid.uuid4().hex}"
-    with psycopg.connect(POSTGRES, autocommit=True) as server:
+    plain = POSTGRES.replace("postgresql+psycopg:", "postgresql:")  # as the driver itself has it
+    with psycopg.connect(plain, autocommit=True) as server:
         server.execute(f'CREATE SCHEMA "{name}"')
         yield f"{POSTGRES}?options=-csearch_path%3D{name}"
         server.execute(f'DROP SCHEMA "{name}" CASCADE')
