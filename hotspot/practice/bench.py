@@ -211,7 +211,7 @@ def _trace_share(scene: Scene) -> FloatArray:
     for a, b in zip(scene.trace_mm[:-1], scene.trace_mm[1:], strict=True):
         length = float(np.hypot(*(b - a)))
         n = max(1, int(np.ceil(length / (0.1 * min(dx, dy)))))  # ten points a cell
-        points = a + (np.arange(n)[:, None] + 0.5) / n * (b - a)
+        points = a + (np.arange(n)[:, None] + 0.5) / n * (b - a) - scene.plate.origin_mm
         i = np.clip((points[:, 0] / dx).astype(int), 0, columns - 1)
         j = np.clip((points[:, 1] / dy).astype(int), 0, rows - 1)
         np.add.at(share, j * columns + i, length / n)

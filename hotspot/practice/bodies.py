@@ -94,16 +94,17 @@ class PartBody:
         fine = 6  # sub-cells a side; covers a 0402 body within 2 % of its area
         rows, columns = plate.shape
         dx, dy = plate.cell_size_mm
+        left, bottom = plate.origin_mm
         reach = 0.5 * np.hypot(self.width_mm, self.height_mm)
-        first_row = max(0, int((self.y_mm - reach) / dy))
-        last_row = min(rows, int(np.ceil((self.y_mm + reach) / dy)) + 1)
-        first_col = max(0, int((self.x_mm - reach) / dx))
-        last_col = min(columns, int(np.ceil((self.x_mm + reach) / dx)) + 1)
+        first_row = max(0, int((self.y_mm - bottom - reach) / dy))
+        last_row = min(rows, int(np.ceil((self.y_mm - bottom + reach) / dy)) + 1)
+        first_col = max(0, int((self.x_mm - left - reach) / dx))
+        last_col = min(columns, int(np.ceil((self.x_mm - left + reach) / dx)) + 1)
         share = np.zeros(plate.shape)
         if first_row >= last_row or first_col >= last_col:
             return share
-        y = (first_row + (np.arange((last_row - first_row) * fine) + 0.5) / fine) * dy
-        x = (first_col + (np.arange((last_col - first_col) * fine) + 0.5) / fine) * dx
+        y = bottom + (first_row + (np.arange((last_row - first_row) * fine) + 0.5) / fine) * dy
+        x = left + (first_col + (np.arange((last_col - first_col) * fine) + 0.5) / fine) * dx
         local = np.abs(self.to_local(np.stack(np.meshgrid(x, y), axis=-1)))
         inside = (local <= 1.0).all(axis=-1)
         if self.rim:

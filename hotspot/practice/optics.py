@@ -146,7 +146,8 @@ def _window(
 
 def _samples_a_side(thermal_from_board: FloatArray, plate: PlateSettings) -> int:
     """Sample points per pixel side, from the size of a pixel in the middle of the board."""
-    middle = np.array([0.5 * plate.width_mm, 0.5 * plate.height_mm, 1.0])
+    left, bottom = plate.origin_mm
+    middle = np.array([left + 0.5 * plate.width_mm, bottom + 0.5 * plate.height_mm, 1.0])
     u = thermal_from_board @ middle
     slope = (thermal_from_board[:2, :2] - np.outer(u[:2] / u[2], thermal_from_board[2, :2])) / u[2]
     mm_per_px = 1.0 / np.sqrt(abs(np.linalg.det(slope)))
@@ -186,12 +187,8 @@ def _look(
     grid = np.stack([*np.meshgrid(x, y), np.ones((len(y), len(x)))], axis=-1)
     mapped = grid @ board_from_thermal.T
     points = mapped[..., :2] / mapped[..., 2:]
-    on_board = (
-        (points[..., 0] >= 0)
-        & (points[..., 0] <= plate.width_mm)
-        & (points[..., 1] >= 0)
-        & (points[..., 1] <= plate.height_mm)
-    )
+    inner = points - np.array(plate.origin_mm)  # from the plate's lower left corner
+    on_board = (inner >= 0).all(axis=-1) & (inner <= [plate.width_mm, plate.height_mm]).all(axis=-1)
     emissivity = np.full(on_board.shape, plate.emissivity)
     owner = np.full(on_board.shape, -1)
     for index in np.argsort([body.tall_mm for body in bodies], kind="stable"):
@@ -212,8 +209,8 @@ def _look(
     index_of = np.arange(on_board.size).reshape(on_board.shape)
     bare = on_board & (owner < 0)
     dx, dy = plate.cell_size_mm
-    u = np.clip(points[bare][:, 0] / dx - 0.5, 0, columns - 1)
-    v = np.clip(points[bare][:, 1] / dy - 0.5, 0, rows - 1)
+    u = np.clip(inner[bare][:, 0] / dx - 0.5, 0, columns - 1)
+    v = np.clip(inner[bare][:, 1] / dy - 0.5, 0, rows - 1)
     i = np.minimum(u.astype(int), columns - 2)
     j = np.minimum(v.astype(int), rows - 2)
     fu, fv = u - i, v - j

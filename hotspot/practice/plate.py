@@ -27,7 +27,7 @@ _GAMMA = 1.0 - np.sqrt(0.5)
 
 @dataclass(frozen=True, slots=True)
 class PlateSettings:
-    """The bare board as a plate. Lower left corner at (0, 0) mm, y up.
+    """The bare board as a plate, y up.
 
     Attributes
     ----------
@@ -43,6 +43,8 @@ class PlateSettings:
         Of both faces, for the radiated part of the loss.
     cell_mm
         Wanted cell size; rounded so that whole cells fill the outline.
+    origin_mm
+        Lower left corner in board coordinates.
     """
 
     width_mm: float
@@ -54,6 +56,7 @@ class PlateSettings:
     convection_bottom_w_m2k: float = 4.0
     emissivity: float = 0.9
     cell_mm: float = 0.5
+    origin_mm: tuple[float, float] = (0.0, 0.0)
 
     def __post_init__(self) -> None:
         for name in ("width_mm", "height_mm", "thickness_mm", "conductivity_w_mk"):

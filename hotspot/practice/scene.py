@@ -143,6 +143,7 @@ def build_scene(
         width_mm=board.width_mm,
         height_mm=board.height_mm,
         thickness_mm=board.thickness_mm or 1.6,
+        origin_mm=_find_origin(board, board.width_mm, board.height_mm),
     )
     bodies = tuple(
         body for body in (to_part_body(part) for part in board.parts) if body.coverage(plate).any()
@@ -172,7 +173,9 @@ def build_scene(
         bodies=bodies,
         camera=camera,
         thermal_from_board=(
-            fit_thermal_from_board(board.width_mm, board.height_mm, shape=camera.shape)
+            fit_thermal_from_board(
+                board.width_mm, board.height_mm, shape=camera.shape, origin_mm=plate.origin_mm
+            )
             if thermal_from_board is None
             else np.asarray(thermal_from_board, dtype=np.float64)
         ),
@@ -193,6 +196,7 @@ def fit_thermal_from_board(
     height_mm: float,
     *,
     shape: tuple[int, int],
+    origin_mm: tuple[float, float] = (0.0, 0.0),
     margin_px: float = 4.0,
     turn_deg: float = 2.0,
     tilt: float = 0.03,
@@ -205,6 +209,8 @@ def fit_thermal_from_board(
         Board outline.
     shape
         (rows, cols) of the camera.
+    origin_mm
+        Lower left corner of the board.
     margin_px
         Free edge around the board.
     turn_deg
@@ -228,7 +234,7 @@ def fit_thermal_from_board(
         corners.min(axis=0) + corners.max(axis=0)
     )
     out: FloatArray = cv2.getPerspectiveTransform(
-        box.astype(np.float32), corners.astype(np.float32)
+        (box + origin_mm).astype(np.float32), corners.astype(np.float32)
     ).astype(np.float64)
     return out
 
@@ -239,6 +245,21 @@ def map_points(matrix: FloatArray, points: FloatArray) -> FloatArray:
     mapped = np.c_[flat, np.ones(len(flat))] @ matrix.T
     out: FloatArray = mapped[:, :2] / mapped[:, 2:]
     return out
+
+
+def _find_origin(board: Board, width_mm: float, height_mm: float) -> tuple[float, float]:
+    """Lower left corner: (0, 0) where all parts then lie on the board, else around the parts.
+
+    Design files count from a corner, from the middle or from somewhere on the sheet.
+    """
+    if not board.parts:
+        return 0.0, 0.0
+    places = np.array([(p.x_mm, p.y_mm) for p in board.parts])
+    low, high = places.min(axis=0), places.max(axis=0)
+    if (low >= 0).all() and (high <= [width_mm, height_mm]).all():
+        return 0.0, 0.0
+    corner = 0.5 * (low + high) - 0.5 * np.array([width_mm, height_mm])
+    return float(corner[0]), float(corner[1])
 
 
 def _part(board: Board, ref: str) -> Part:

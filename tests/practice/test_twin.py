@@ -289,3 +289,20 @@ def test_dropped_frames_leave_gaps():
     assert len(made.t_s) == pytest.approx(0.8 * 180, abs=17)  # 3 sd of 180 draws
     steps = np.round(np.diff(made.t_s) * 9).astype(int)
     assert set(steps) >= {1, 2}
+
+
+def test_a_short_on_the_far_side_shows_through_the_board_weaker_and_wider():
+    from dataclasses import replace
+
+    def rise(side):
+        parts = (replace(BOARD.parts[0], side=side), *BOARD.parts[1:])
+        far = build_scene(replace(BOARD, parts=parts), rail="3V3", fault="C1", camera=CAMERA)
+        switching = Switching(edges_s=(0.5,), amps=1.0)
+        return simulate_recording(far, switching, duration_s=5.0, rng=rng()).truth
+
+    near, far = rise("top"), rise("bottom")
+    assert 0.1 * near.rise_k.max() < far.rise_k.max() < 0.8 * near.rise_k.max()
+    y, x = np.unravel_index(far.rise_k.argmax(), far.rise_k.shape)
+    assert np.hypot(x - far.fault_xy_px[0], y - far.fault_xy_px[1]) < 1.5
+    wide = [(t.rise_k > 0.5 * t.rise_k.max()).sum() for t in (near, far)]
+    assert wide[1] > 2 * wide[0]
