@@ -96,6 +96,12 @@ def record(
             )
     if hidden and (fault is not None or path):
         raise InputError("--hidden draws the fault itself", cure="Leave --fault and --path out")
+    if on_at >= seconds:
+        raise InputError(
+            f"the output would go on at {on_at:g} s, after the end",
+            where="--on-at",
+            cure=f"Give less than {seconds:g}, or a longer --seconds",
+        )
     check_empty(folder)
     rng = np.random.default_rng(seed)
     if pulses:

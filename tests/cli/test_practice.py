@@ -57,6 +57,7 @@ def test_a_second_recording_shares_the_board(made, capsys):
         (("--rail", "5V9"), ("--rail", "5V9", "VSYS")),
         (("--path", "L77"), ("--path", "L77")),
         (("--hidden", "--fault", "C12"), ("--hidden", "--fault")),
+        (("--seconds", "5", "--on-at", "6"), ("--on-at", "--seconds")),
     ],
 )
 def test_what_the_board_does_not_have_is_named(tmp_path, capsys, arguments, words):
