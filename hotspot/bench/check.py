@@ -82,13 +82,15 @@ def _try_set_point(supply: ScpiSupply, dialect: Dialect) -> str:
 
 
 def _try_read(supply: ScpiSupply, dialect: Dialect) -> str:
+    begin = time.monotonic()
     read = supply.read()
+    took_s = time.monotonic() - begin
     if read.volts is not None and abs(read.volts) > TRY_V:
         raise SupplyError(
             f"{read.volts:.3g} V at the terminals",
             cure="Something else feeds them: take the leads off the board",
         )
-    return f"{_shown(read.volts)} V, {_shown(read.amps)} A"
+    return f"{_shown(read.volts)} V, {_shown(read.amps)} A, a reading takes {took_s * 1e3:.0f} ms"
 
 
 def _try_trips(supply: ScpiSupply, dialect: Dialect) -> str:
@@ -102,7 +104,10 @@ def _try_trips(supply: ScpiSupply, dialect: Dialect) -> str:
         )
         if word
     ]
-    return ", ".join(armed) if armed else "none named in the dialect"
+    if not armed:
+        return "none named in the dialect"
+    left = f"they now stand at {2.0 * TRY_V:g} V, {2.0 * TRY_A:g} A: mind it at the next use"
+    return f"{', '.join(armed)}; {left}"
 
 
 def _shown(value: float | None) -> str:

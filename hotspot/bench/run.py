@@ -96,12 +96,12 @@ class _Run:
     def play(self) -> None:
         self.supply.switch_off()
         self.log.add(self.timing.now(), on=False)
-        self._look(None, None, since_s=0.0)  # a camera that sends nothing starts nothing
+        self._look_at_camera()  # a camera that sends nothing starts nothing
         for number, segment in enumerate(self.schedule.segments):
             self._begin(segment, number)
             start_s = self.timing.now()
             while self.timing.now() - start_s < segment.length_s:
-                read = self.supply.read() if self.supply.reads_back else None
+                read = self.supply.read(self._look_at_camera) if self.supply.reads_back else None
                 now_s = self.timing.now()
                 if read is not None:
                     self.log.add(now_s, on=segment.on, read=read)
@@ -133,18 +133,22 @@ class _Run:
             f"{segment.limit_a:g} A, {segment.length_s:g} s"
         )
 
-    def _look(self, segment: Segment | None, read: Readback | None, *, since_s: float) -> None:
-        now_s = self.timing.now()
-        if self.stop():
-            raise _Cut(STOPPED, "stopped by hand")
-        if segment is not None and read is not None:
+    def _look(self, segment: Segment, read: Readback | None, *, since_s: float) -> None:
+        if read is not None:
             fault = find_supply_fault(self.schedule, segment, read, since_s=since_s)
             if fault is not None:
                 raise _Cut(CUT_OUT, fault)
             if segment.on and read.volts is not None and read.amps is not None:
                 # All the supply delivers could heat the spot; that bounds the prediction above.
                 drawn_w = max(segment.fault_w, read.volts * read.amps)
-                self.expected.set_power(drawn_w, at_s=now_s)
+                self.expected.set_power(drawn_w, at_s=self.timing.now())
+        self._look_at_camera()
+
+    def _look_at_camera(self) -> None:
+        # Also called between two questions to the supply: a slow supply must not blind the camera.
+        now_s = self.timing.now()
+        if self.stop():
+            raise _Cut(STOPPED, "stopped by hand")
         if self.watch is not None:
             fault = find_camera_fault(
                 self.schedule,

@@ -13,6 +13,7 @@ from hotspot.errors import InputError
 
 if TYPE_CHECKING:
     from hotspot.inject.case import BoardCase
+    from hotspot.inject.confront import Confrontation
     from hotspot.inject.plan import InjectionPlan
 
 app = typer.Typer(add_completion=False, pretty_exceptions_enable=False)
@@ -58,8 +59,8 @@ def plan(
         list[float] | None, option("--series-max-a", text="Its rated current; same order")
     ] = None,
     trace_width_mm: Annotated[Number, option("--trace-width-mm", text="Narrowest trace")] = None,
-    trace_um: Annotated[float, option("--trace-um", text="Copper thickness")] = 35.0,
-    trace_mm: Annotated[float, option("--trace-mm", text="Length of the trace")] = 10.0,
+    trace_um: Annotated[Number, option("--trace-um", text="Copper thickness [35]")] = None,
+    trace_mm: Annotated[Number, option("--trace-mm", text="Length of the trace [10]")] = None,
     trace_inner: Annotated[bool, option("--trace-inner", text="On an inner layer")] = False,
     package: Annotated[str | None, option("--package", text="Of the likely part: 0402 …")] = None,
     dielectric: Annotated[str, option("--dielectric", text="X5R, X6S or X7R")] = "X5R",
@@ -72,6 +73,12 @@ def plan(
     ambient_c: Annotated[float, option("--ambient-c", text="Room temperature")] = 23.0,
     thickness_mm: Annotated[Number, option("--thickness-mm", text="Board thickness")] = None,
     pulse_period_s: Annotated[float, option("--pulse-period-s", text="Of a pulse train")] = 10.0,
+    finding: Annotated[
+        Path | None, option("--finding", text="finding.json: confront it with the plan")
+    ] = None,
+    recording: Annotated[
+        Path | None, option("--recording", text="Its recording, for the injection log")
+    ] = None,
     plot: Annotated[Path | None, option("--plot", text="Write the plot (.png .svg .pdf)")] = None,
     as_json: Annotated[bool, option("--json", text="One JSON object and nothing else")] = False,
 ) -> None:
@@ -82,7 +89,7 @@ def plan(
     """
     from dataclasses import replace
 
-    from hotspot.inject.circuit import Leads, Loop, SupplySpec, Trace
+    from hotspot.inject.circuit import Leads, Loop, SupplySpec
     from hotspot.inject.limits import RailCase, UserLimits
     from hotspot.inject.packages import find_package
     from hotspot.inject.plan import plan_injection
@@ -94,11 +101,6 @@ def plan(
         plate = replace(plate, thickness_mm=thickness_mm)
     name = package if package is not None else (known.package if known else "")
     body = find_package(name) if name else None
-    trace = (
-        (Trace(trace_width_mm, trace_mm, trace_um, trace_inner),)
-        if trace_width_mm is not None
-        else ()
-    )
     result = plan_injection(
         RailCase(
             nominal_v=_tighter(nominal_v, known.rail.nominal_v if known else None),
@@ -113,7 +115,7 @@ def plan(
         loop=Loop(
             Leads(lead_awg, lead_m, supply_lead_ohm, clip_ohm),
             _series(series_ohm or [], series_max_a or []),
-            trace,
+            _traces(trace_width_mm, trace_mm, trace_um, trace_inner),
         ),
         supply=SupplySpec(max_v=supply_max_v, max_a=supply_max_a),
         scenery=Scenery(
@@ -130,13 +132,19 @@ def plan(
         from hotspot.evidence.plan import save_plan_plot
 
         save_plan_plot(result, plot)
+    compared = _confront(result, finding, recording)
     if as_json:
+        from hotspot.inject.confront import confrontation_to_dict
         from hotspot.inject.report import plan_to_dict
 
         data = plan_to_dict(result)
+        if compared is not None:
+            data["confrontation"] = confrontation_to_dict(compared)
         sys.stdout.write(json.dumps(data, indent=1, ensure_ascii=False, allow_nan=False) + "\n")
         return
     notes = _notes(name, known, series_ohm or [], body is None)
+    if compared is not None:
+        notes.append(compared.sentence)
     _print(result, notes)
 
 
@@ -149,6 +157,28 @@ def _board_case(board: Path | None, rail: str | None) -> BoardCase | None:
     from hotspot.inject.case import to_board_case
 
     return to_board_case(load_board(board), rail_name=rail)
+
+
+def _confront(
+    result: InjectionPlan, finding: Path | None, recording: Path | None
+) -> Confrontation | None:
+    if finding is None or result.refused is not None:
+        return None
+    from hotspot.inject.confront import confront_finding
+
+    try:
+        data = json.loads(finding.read_text(encoding="utf-8"))
+    except (OSError, ValueError) as err:
+        cure = "Make it with: hotspot find … --json"
+        raise InputError(f"not a finding: {err}", where=str(finding), cure=cure) from err
+    log, unit = None, "K"
+    if recording is not None:
+        from hotspot.files.recordings import load_recording
+
+        loaded = load_recording(recording)
+        log = loaded.injection
+        unit = "K" if loaded.profile.is_radiometric else "relative"
+    return confront_finding(result, data, log=log, unit=unit)
 
 
 def _ohms(text: str | None) -> float | None:
@@ -178,6 +208,18 @@ def _series(ohms: list[float], ratings: list[float]) -> Any:
         raise InputError("more ratings than series parts", where="--series-max-a", cure=cure)
     padded = [*ratings, *[None] * (len(ohms) - len(ratings))]
     return tuple(SeriesPart(ohm, rating) for ohm, rating in zip(ohms, padded, strict=True))
+
+
+def _traces(width_mm: Number, length_mm: Number, thick_um: Number, inner: bool) -> Any:
+    from hotspot.inject.circuit import Trace
+
+    if width_mm is None:
+        if length_mm is not None or thick_um is not None or inner:
+            cure = "Give --trace-width-mm as well"
+            raise InputError("a trace without its width", where="--trace-mm, --trace-um", cure=cure)
+        return ()
+    length_mm = 10.0 if length_mm is None else length_mm
+    return (Trace(width_mm, length_mm, 35.0 if thick_um is None else thick_um, inner),)
 
 
 def _notes(name: str, known: BoardCase | None, series: list[float], unknown: bool) -> list[str]:

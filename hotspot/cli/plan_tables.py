@@ -54,6 +54,11 @@ def _expected(plan: InjectionPlan) -> Table:
         ("leads", point.leads_w),
     )
     table.add_row("power", ", ".join(f"{name} {watts * 1e3:.3g} mW" for name, watts in parts))
+    low, high = plan.fault_range_ohm
+    if high > low:
+        least, most = plan.fault_range_w
+        text = f"{low:.3g} to {high:.3g} Ω: {least * 1e3:.3g} to {most * 1e3:.3g} mW in it"
+        table.add_row("the reading leaves open", text)
     rises = zip(("1 s", "5 s", "steady"), plan.part_k, plan.apparent_k, strict=True)
     table.add_row(
         "rise of the part (as seen)",

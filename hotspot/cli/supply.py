@@ -90,6 +90,9 @@ def run(
     print_line(f"{report.outcome}. {report.reason}".strip())
     sure = "confirmed by the supply" if report.off_confirmed else "as you said"
     print_line(f"Output off, {sure}, {report.off_s * 1e3:.0f} ms after it was asked for.")
+    if words.set_over_volts and not by_hand:
+        trip = schedule.bounds
+        print_line(f"Its own protections stay armed at {trip.trip_v:g} V, {trip.trip_a:g} A.")
     if report.in_voltage_mode is not None:
         print_line(
             f"Segment {report.in_voltage_mode + 1} stayed in constant voltage: the short is not "

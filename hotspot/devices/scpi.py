@@ -9,7 +9,7 @@ from collections.abc import Callable
 
 from hotspot.devices.dialect import Dialect
 from hotspot.devices.link import Link
-from hotspot.devices.supply import BY_HAND, UNKNOWN_STATE, Bounds, Readback
+from hotspot.devices.supply import BY_HAND, UNKNOWN_STATE, Bounds, Readback, nothing
 from hotspot.errors import SupplyError
 
 # Waits before each attempt to switch off and have it confirmed: a line that carries nonsense or is
@@ -165,7 +165,7 @@ class ScpiSupply:
             reason = err.what
         raise SupplyError(f"{UNKNOWN_STATE} ({reason})", where=self._name, cure=BY_HAND)
 
-    def read(self) -> Readback:
+    def read(self, between: Callable[[], None] = nothing, /) -> Readback:
         """Return measured volts and amps, output state and trips.
 
         Raises
@@ -174,12 +174,14 @@ class ScpiSupply:
             If an answer is missing or is not a number.
         """
         words = self._words
-        return Readback(
-            volts=self._number(words.measure_volts) if words.measure_volts else None,
-            amps=self._number(words.measure_amps) if words.measure_amps else None,
-            on=self._state() if words.ask_output else None,
-            tripped=self._number(words.ask_tripped) != 0.0 if words.ask_tripped else None,
-        )
+        volts = self._number(words.measure_volts) if words.measure_volts else None
+        between()
+        amps = self._number(words.measure_amps) if words.measure_amps else None
+        between()
+        on = self._state() if words.ask_output else None
+        between()
+        tripped = self._number(words.ask_tripped) != 0.0 if words.ask_tripped else None
+        return Readback(volts, amps, on, tripped)
 
     def close(self) -> None:
         """Switch the output off, confirm it and close the wire.

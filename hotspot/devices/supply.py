@@ -70,6 +70,10 @@ class Readback:
     tripped: bool | None = None
 
 
+def nothing() -> None:
+    """Do nothing."""
+
+
 class Supply(Protocol):
     """A bench supply, programmable or worked by hand."""
 
@@ -99,8 +103,8 @@ class Supply(Protocol):
             "output state unknown" when it cannot be confirmed.
         """
 
-    def read(self) -> Readback:
-        """Return what the supply says of itself."""
+    def read(self, between: Callable[[], None] = nothing, /) -> Readback:
+        """Return what the supply says of itself; `between` is called between two questions."""
 
 
 @contextmanager
@@ -182,7 +186,7 @@ class ManualSupply:
             raise SupplyError(f"{UNKNOWN_STATE}: nobody said it is off", cure=BY_HAND)
         self._on = False
 
-    def read(self) -> Readback:
+    def read(self, between: Callable[[], None] = nothing, /) -> Readback:
         """Return the state as last confirmed; volts and amps are not known."""
         return Readback(None, None, self._on)
 

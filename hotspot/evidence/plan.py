@@ -10,7 +10,8 @@ from hotspot.errors import InputError
 from hotspot.inject.circuit import solve_loop
 from hotspot.inject.limits import AMPS, WATTS, smallest
 from hotspot.inject.plan import InjectionPlan
-from hotspot.inject.prediction import THRESHOLD_SIGMA, apparent_steady_k, part_steady_k
+from hotspot.inject.prediction import apparent_steady_k, part_steady_k
+from hotspot.inject.visibility import THRESHOLD_SIGMA
 
 
 def save_plan_plot(plan: InjectionPlan, path: Path) -> None:

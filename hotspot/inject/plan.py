@@ -6,8 +6,6 @@ import math
 from dataclasses import dataclass
 from functools import partial
 
-import numpy as np
-
 from hotspot.inject.circuit import Loop, OperatingPoint, SupplySpec
 from hotspot.inject.limits import (
     DIODE_DROP_V,
@@ -23,17 +21,10 @@ from hotspot.inject.limits import (
     voltage_limits,
 )
 from hotspot.inject.packages import DIELECTRIC_MAX_C
-from hotspot.inject.prediction import (
-    Scenery,
-    Visibility,
-    apparent_rise_k,
-    apparent_steady_k,
-    part_rise_k,
-    part_steady_k,
-    predict_visibility,
-)
+from hotspot.inject.prediction import Scenery, apparent_steady_k, part_steady_k, rises_per_watt_k
 from hotspot.inject.refusal import find_refusal, short_ohm
 from hotspot.inject.setpoint import LadderStep, build_ladder, find_set_point, solve_in
+from hotspot.inject.visibility import Visibility, predict_visibility
 from hotspot.inject.words import build_cautions
 
 SOON_S = 10.0  # a rise seen within this needs no more voltage
@@ -71,6 +62,8 @@ class InjectionPlan:
         Name of the limit that wins.
     fault_ohm, fault_range_ohm
         The short as expected, and the range the reading leaves open.
+    fault_range_w
+        Least and most power in the short over that range.
     point
         Operating point at (`set_v`, `limit_a`, `fault_ohm`).
     part_k, apparent_k
@@ -94,6 +87,7 @@ class InjectionPlan:
     limited_by: str
     fault_ohm: float
     fault_range_ohm: tuple[float, float]
+    fault_range_w: tuple[float, float]
     point: OperatingPoint
     part_k: tuple[float, float, float]
     apparent_k: tuple[float, float, float]
@@ -163,9 +157,7 @@ def plan_injection(
             return refuse(f"a step would break the limit '{broken[0]}'")
     point = ladder[-1].point
     watts = point.fault_w
-    times = np.array([1.0, 5.0])
-    part = part_rise_k(scenery, t_s=times, power_w=watts)
-    seen = apparent_rise_k(scenery, t_s=times, power_w=watts)
+    at_1, at_5 = (rises_per_watt_k(scenery, t_s) for t_s in (1.0, 5.0))
     steady = apparent_steady_k(scenery, power_w=watts)
     top_c = min(TOUCH_C, FR4_C, SOLDER_C, DIELECTRIC_MAX_C[dielectric])
     return InjectionPlan(
@@ -174,9 +166,10 @@ def plan_injection(
         limited_by=limited_by,
         fault_ohm=fault_ohm,
         fault_range_ohm=(low, high),
+        fault_range_w=_power_range_w(loop, (low, fault_ohm, high), ladder[-1], scenery),
         point=point,
-        part_k=(float(part[0]), float(part[1]), part_steady_k(scenery, power_w=watts)),
-        apparent_k=(float(seen[0]), float(seen[1]), steady),
+        part_k=(watts * at_1[0], watts * at_5[0], part_steady_k(scenery, power_w=watts)),
+        apparent_k=(watts * at_1[1], watts * at_5[1], steady),
         visibility=predict_visibility(scenery, power_w=watts, period_s=pulse_period_s),
         ladder=ladder,
         limits=limits,
@@ -204,6 +197,13 @@ def _fault_range_ohm(rail: RailCase, loop: Loop) -> tuple[float, float, float]:
     return ohm, ohm, ohm
 
 
+def _power_range_w(
+    loop: Loop, ohms: tuple[float, ...], step: LadderStep, scenery: Scenery
+) -> tuple[float, float]:
+    watts = [solve_in(loop, ohm, step.set_v, step.limit_a, scenery).fault_w for ohm in ohms]
+    return min(watts), max(watts)
+
+
 def _seen_soon(scenery: Scenery, watts: float, period_s: float) -> bool:
     seen = predict_visibility(scenery, power_w=watts, period_s=period_s).averaged_s
     return seen is not None and seen <= SOON_S
@@ -219,6 +219,7 @@ def _refused(
         limited_by="",
         fault_ohm=0.0,
         fault_range_ohm=(0.0, 0.0),
+        fault_range_w=(0.0, 0.0),
         point=nothing,
         part_k=(0.0, 0.0, 0.0),
         apparent_k=(0.0, 0.0, 0.0),

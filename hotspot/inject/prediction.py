@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,12 +26,6 @@ Floats = NDArray[np.float64]
 # The reduced model's steady rise may be wrong by this factor: in-plane conductivity ±25 %
 # (copper pours vary), film coefficient ±20 % (natural convection correlations), contact ×2.
 MODEL_FACTOR = 2.0
-# Averaging a step response ends at the camera's own drift; 5 mK after 10 s, growing with the root
-# of time, is a good uncooled camera after its warm-up (common practice, no source).
-DRIFT_K_AT_10_S = 0.005
-THRESHOLD_SIGMA = 5.0  # one false alarm in twenty over 640 × 480 pixels needs 5.1 (Šidák)
-STEP_MAX_S = 60.0
-PULSED_MAX_S = 1800.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,10 +145,16 @@ def plate_steady_k(plate: Plate, radius_mm: float, *, power_w: float = 1.0) -> f
     return power_w * float(k0(m_r)) / (2.0 * math.pi * conductance)
 
 
+def _mean_radius_mm(scenery: Scenery) -> float:
+    # A disc heated evenly has, in the mean over itself, the rise of a line source at r e^(−1/4):
+    # the mean logarithmic distance of two points in a disc is ln r − 1/4.
+    return scenery.body.radius_mm * math.exp(-0.25)
+
+
 def _seen_radius_mm(scenery: Scenery) -> float:
     # The mean of ln r over a Gaussian of width σ is ln(σ √2 e^(−γ/2)) = ln(1.06 σ): the plate's
     # logarithmic peak looks as if read at that radius.
-    return math.hypot(scenery.body.radius_mm, 1.06 * scenery.view.blur_mm)
+    return math.hypot(_mean_radius_mm(scenery), 1.06 * scenery.view.blur_mm)
 
 
 def body_share(scenery: Scenery) -> float:
@@ -164,29 +165,43 @@ def body_share(scenery: Scenery) -> float:
 
 def part_rise_k(scenery: Scenery, *, t_s: Floats, power_w: float = 1.0) -> Floats:
     """Return the rise of the part `t_s` after switching on."""
-    t = np.asarray(t_s, dtype=np.float64)
-    return power_w * (
-        plate_rise_k(scenery.plate, scenery.body.radius_mm, t_s=t) + _body(scenery, t)
-    )
+    return power_w * _rise_k_w(scenery, _mean_radius_mm(scenery), t_s=t_s, body_share=1.0)
 
 
 def part_steady_k(scenery: Scenery, *, power_w: float = 1.0) -> float:
     """Return the part's steady rise."""
-    plate = plate_steady_k(scenery.plate, scenery.body.radius_mm)
+    plate = plate_steady_k(scenery.plate, _mean_radius_mm(scenery))
     return power_w * (plate + contact_k_w(scenery.body))
 
 
-def _body(scenery: Scenery, t_s: Floats) -> Floats:
-    contact = contact_k_w(scenery.body)
-    return contact * -np.expm1(-t_s / (contact * scenery.body.heat_capacity_j_k))
+@lru_cache(maxsize=32)
+def _time_constant_s(scenery: Scenery) -> float:
+    # The body's heat capacity is filled against contact and board in series; the board's share is
+    # its rise after about a second, where it hardly moves (logarithm).
+    board_k_w = float(plate_rise_k(scenery.plate, _mean_radius_mm(scenery), t_s=np.array([1.0]))[0])
+    return (contact_k_w(scenery.body) + board_k_w) * scenery.body.heat_capacity_j_k
+
+
+def _arrived_s(t_s: Floats, tau_s: float) -> Floats:
+    # The heat reaches the board through the body's time constant τ: after t as much has arrived as
+    # without the body after t − τ(1 − e^(−t/τ)).
+    arrived: Floats = np.maximum(t_s + tau_s * np.expm1(-t_s / tau_s), 1e-6)
+    return arrived
+
+
+def _rise_k_w(scenery: Scenery, radius_mm: float, *, t_s: Floats, body_share: float) -> Floats:
+    t = np.asarray(t_s, dtype=np.float64)
+    tau_s = _time_constant_s(scenery)
+    plate = plate_rise_k(scenery.plate, radius_mm, t_s=_arrived_s(t, tau_s))
+    body = contact_k_w(scenery.body) * -np.expm1(-t / tau_s)
+    return plate + body_share * body
 
 
 def apparent_rise_k(scenery: Scenery, *, t_s: Floats, power_w: float = 1.0) -> Floats:
     """Return the rise that the brightest pixel shows `t_s` after switching on."""
-    t = np.asarray(t_s, dtype=np.float64)
-    plate = plate_rise_k(scenery.plate, _seen_radius_mm(scenery), t_s=t)
-    body = body_share(scenery) * _body(scenery, t)
-    return power_w * scenery.view.emissivity * (plate + body)
+    share = body_share(scenery)
+    seen = _rise_k_w(scenery, _seen_radius_mm(scenery), t_s=t_s, body_share=share)
+    return power_w * scenery.view.emissivity * seen
 
 
 def apparent_steady_k(scenery: Scenery, *, power_w: float = 1.0) -> float:
@@ -213,73 +228,10 @@ def pulsed_amplitude_k(scenery: Scenery, *, period_s: float, power_w: float = 1.
     return power_w * 2.0 / math.pi * scenery.view.emissivity * gain
 
 
-@dataclass(frozen=True, slots=True)
-class Visibility:
-    """When the part stands out from the noise; None means not within the time looked at.
-
-    Attributes
-    ----------
-    one_frame_s
-        In a single frame, less the cold baseline.
-    averaged_s
-        In the mean of all frames since switching on.
-    pulsed_s
-        In a pulse train, demodulated; whole periods, at least two.
-    needed_w
-        Power that would show within 10 s of averaging.
-    """
-
-    one_frame_s: float | None
-    averaged_s: float | None
-    pulsed_s: float | None
-    needed_w: float
-
-
-_GRID_S: Floats = np.geomspace(0.04, STEP_MAX_S, 90)
-
-
-def predict_visibility(
-    scenery: Scenery, *, power_w: float, period_s: float = 10.0, allowed_s: float = STEP_MAX_S
-) -> Visibility:
-    """Return when a part that takes `power_w` stands out.
-
-    Thresholds are five standard errors: of one frame against the baseline; of the mean of n frames
-    against it, drift added; of a pulse train's fundamental with known phase, √(2/n) NETD.
-    """
-    view = scenery.view
-    noise_k = view.netd_mk * 1e-3
-    per_watt = apparent_rise_k(scenery, t_s=_GRID_S)
-    mean_per_watt = np.maximum.accumulate(_running_mean(per_watt))
-    base = 1.0 / view.cold_frames
-    one = THRESHOLD_SIGMA * noise_k * math.sqrt(1.0 + base)
-    frames = np.maximum(1.0, np.floor(_GRID_S * view.frame_rate_hz))
-    drift_k = DRIFT_K_AT_10_S * np.sqrt(_GRID_S / 10.0)
-    averaged = THRESHOLD_SIGMA * np.sqrt(noise_k**2 * (1.0 / frames + base) + drift_k**2)
-    at_10 = int(np.searchsorted(_GRID_S, 10.0))
-    amplitude = pulsed_amplitude_k(scenery, period_s=period_s, power_w=power_w)
-    return Visibility(
-        one_frame_s=_first(power_w * per_watt >= one, allowed_s),
-        averaged_s=_first(power_w * mean_per_watt >= averaged, allowed_s),
-        pulsed_s=_pulsed_s(amplitude, noise_k, period_s, view.frame_rate_hz),
-        needed_w=float(np.min(averaged[: at_10 + 1] / mean_per_watt[: at_10 + 1])),
-    )
-
-
-def _running_mean(values: Floats) -> Floats:
-    steps = np.diff(_GRID_S, prepend=0.0)
-    middle = np.concatenate(([values[0] / 2.0], (values[1:] + values[:-1]) / 2.0))
-    mean: Floats = np.cumsum(middle * steps) / _GRID_S
-    return mean
-
-
-def _first(seen: NDArray[np.bool_], allowed_s: float) -> float | None:
-    hits = np.flatnonzero(seen & (allowed_s >= _GRID_S))
-    return float(_GRID_S[hits[0]]) if hits.size else None
-
-
-def _pulsed_s(amplitude_k: float, noise_k: float, period_s: float, rate_hz: float) -> float | None:
-    if amplitude_k <= 0.0:
-        return None
-    frames = 2.0 * (THRESHOLD_SIGMA * noise_k / amplitude_k) ** 2
-    periods = max(2, math.ceil(frames / rate_hz / period_s)) if frames < 1e9 else 10**9
-    return periods * period_s if periods * period_s <= PULSED_MAX_S else None
+# A ladder asks for the same few times again and again; all is linear in the power.
+@lru_cache(maxsize=256)
+def rises_per_watt_k(scenery: Scenery, t_s: float) -> tuple[float, float]:
+    """Return the rise per watt of the part and of the brightest pixel `t_s` after switching on."""
+    when = np.array([t_s])
+    part, seen = part_rise_k(scenery, t_s=when), apparent_rise_k(scenery, t_s=when)
+    return float(part[0]), float(seen[0])

@@ -49,7 +49,8 @@ def _reading_refusal(rail: RailCase, loop: Loop) -> str | None:
     if math.isnan(ohms) or ohms < 0:
         return f"measured resistance {ohms:g} is below 0 Ω: check the meter's zero"
     short = short_ohm(rail, loop)
-    if short < -rail.meter_resolution_ohm:
+    # A reading of 0.0 stands as it is: the meter was zeroed with its leads, or has no finer digit.
+    if ohms >= rail.meter_resolution_ohm and short < -rail.meter_resolution_ohm:
         return f"leads and path take more off than the reading of {ohms:g} Ω holds"
     if rail.healthy_ohm is not None and short >= HEALTHY_SHARE * rail.healthy_ohm:
         return f"the rail reads {short:g} Ω, a good board {rail.healthy_ohm:g} Ω: no short to find"

@@ -32,6 +32,7 @@ def plan_to_dict(plan: InjectionPlan) -> dict[str, Any]:
             "needed_power_w": plan.visibility.needed_w,
             "fault_ohm": plan.fault_ohm,
             "fault_range_ohm": list(plan.fault_range_ohm),
+            "fault_range_w": list(plan.fault_range_w),
             "pulse_period_s": plan.pulse_period_s,
         },
         "ladder": [_step(step) for step in plan.ladder],

@@ -5,11 +5,10 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-import numpy as np
-
 from hotspot.inject.circuit import Loop, OperatingPoint, SupplySpec, solve_loop
 from hotspot.inject.limits import AMPS, VOLTS, WATTS, Limit, smallest
-from hotspot.inject.prediction import Scenery, apparent_rise_k, part_rise_k, predict_visibility
+from hotspot.inject.prediction import Scenery, rises_per_watt_k
+from hotspot.inject.visibility import predict_visibility
 
 # Compliance kept above I·R so that the supply reaches its current limit although a clip adds some
 # 10 mΩ and the short is 15 % above the reading.
@@ -150,14 +149,14 @@ def _step(
     hold_s: float = HOLD_S,
 ) -> LadderStep:
     point = solve_in(loop, fault_ohm, volts, amps, scenery)
-    at_end = np.array([hold_s])
+    part_k_w, apparent_k_w = rises_per_watt_k(scenery, hold_s)
     seen = predict_visibility(scenery, power_w=point.fault_w, allowed_s=hold_s)
     return LadderStep(
         set_v=volts,
         limit_a=amps,
         hold_s=hold_s,
         point=point,
-        part_k=float(part_rise_k(scenery, t_s=at_end, power_w=point.fault_w)[0]),
-        apparent_k=float(apparent_rise_k(scenery, t_s=at_end, power_w=point.fault_w)[0]),
+        part_k=point.fault_w * part_k_w,
+        apparent_k=point.fault_w * apparent_k_w,
         visible_s=seen.averaged_s,
     )

@@ -7,8 +7,8 @@ BASIC_CAUTIONS = (
     "0 V and discharge large capacitors through a resistor.",
     "Lithium cells burn: never inject with a cell connected, swollen or damaged; keep it away from "
     "the heat.",
-    "Use an isolated, earthed-as-marked bench supply; nothing on this bench is fed from the mains "
-    "without isolation.",
+    "Use a bench supply whose output is isolated from the mains, earthed as its manual says; "
+    "nothing else on the board may be fed from the mains.",
     "The part and the path to it can get hot: do not touch them during the injection and for a "
     "minute after it.",
     "A shorted part can burst or burn open: wear eye protection and keep your face away.",

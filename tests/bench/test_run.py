@@ -297,6 +297,37 @@ def test_killed_program_leaves_a_bounded_output_and_the_next_connection_ends_it(
             assert loaded.on is False
 
 
+@pytest.mark.slow
+def test_really_killed_program_then_check_switches_off(tmp_path) -> None:
+    loaded = LoadedSupply(short_ohm=0.05, lead_ohm=0.05)
+    plan_path = tmp_path / "plan.json"
+    plan_path.write_text(json.dumps(plan_to_dict(PLAN)))
+    with SupplyServer(loaded) as server:
+        command = [sys.executable, "-m", "hotspot", "supply"]
+        process = subprocess.Popen(
+            [*command, "run", server.address, "--no-camera", "--plan", str(plan_path),
+             "--log", str(tmp_path / "i.csv")],
+            stdout=subprocess.DEVNULL,
+        )  # fmt: skip
+        end = time.monotonic() + 20
+        while not loaded.on and time.monotonic() < end:
+            time.sleep(0.02)
+        process.kill()
+        process.wait(timeout=10)
+        assert loaded.on  # what cannot be guaranteed: the output stays on ...
+        volts, amps = loaded.output()
+        assert volts * amps <= min(x.value for x in PLAN.limits if x.quantity == "watts")
+        check = subprocess.run(
+            [*command, "check", server.address], capture_output=True, text=True, check=False
+        )
+        assert check.returncode == 0, check.stdout + check.stderr
+        assert loaded.on is False  # ... until the next connection
+        assert "no timer of its own" in check.stdout
+    # Every reading written before the kill is whole.
+    rows = (tmp_path / "i.csv").read_text().splitlines()
+    assert all(row.count(",") == 3 for row in rows)
+
+
 def test_own_timer_of_the_supply_ends_a_killed_run() -> None:
     clock = [0.0]
     loaded = LoadedSupply(clock=lambda: clock[0])

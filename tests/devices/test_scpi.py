@@ -97,6 +97,24 @@ def test_refusal_of_the_supply_is_said() -> None:
         supply.set_point(0.9, 1.5)
 
 
+def test_own_timer_is_armed_with_the_length_of_the_run() -> None:
+    link = ScriptedLink([("OUTP:TIM 50", None), ("SYST:ERR?", "0")])
+    words = Dialect(set_timer="OUTP:TIM {seconds:.0f}")
+    ScpiSupply(link, dialect=words, bounds=BOUNDS, on_time_s=50.0).arm_trips()
+    assert link.leftovers == ()
+
+
+def test_between_is_called_between_two_questions_and_may_break_off() -> None:
+    link = ScriptedLink([("MEAS:VOLT?", "0.1")])
+
+    def enough() -> None:
+        raise RuntimeError("camera says stop")
+
+    with pytest.raises(RuntimeError, match="camera"):
+        ScpiSupply(link, dialect=TRIPS, bounds=BOUNDS).read(enough)
+    assert link.attempted == ["MEAS:VOLT?"]
+
+
 def test_stuck_output_is_tried_again_and_then_said() -> None:
     script = [("OUTP OFF", None), ("OUTP?", "1")] * 3 + [("OUTP OFF", None)]
     link = ScriptedLink(script)
