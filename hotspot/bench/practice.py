@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 from hotspot.bench.run import Timing
-from hotspot.devices.supply import Bounds, Readback
+from hotspot.devices.supply import Bounds, Readback, nothing
 from hotspot.frame import RawFrame
 from hotspot.practice.bench import PracticeBench
 from hotspot.practice.twin import PracticeCamera, PracticeSupply
@@ -63,8 +63,8 @@ class PracticeBenchSupply:
         """Switch the output off."""
         self._twin.switch_off()
 
-    def read(self) -> Readback:
-        """Return what the supply measures."""
+    def read(self, between: Callable[[], None] = nothing, /) -> Readback:
+        """Return what the supply measures; it answers at once, so nothing comes between."""
         state = self._twin.measure()
         return Readback(
             volts=state.volts,
