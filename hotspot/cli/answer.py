@@ -14,7 +14,7 @@ from rich.table import Table
 from rich.text import Text
 
 from hotspot.evidence import words
-from hotspot.finding import CANNOT_TELL, HOT_SPOT
+from hotspot.finding import CANNOT_TELL
 from hotspot.jobs.analysis import Analysis
 from hotspot.jobs.analysis import Progress as Report
 
@@ -32,10 +32,16 @@ def progress_on_stderr() -> Iterator[Report]:
         yield lambda share, what: bar.update(task, completed=share, description=what)
 
 
+class _Paper(Console):
+    def on_broken_pipe(self) -> None:
+        # rich would leave with exit code 1; the entry of the program knows better.
+        raise BrokenPipeError
+
+
 def print_answer(analysis: Analysis, *, saved: tuple[Path, ...] = ()) -> None:
     """Print verdict, suspects, place, how it was measured, next steps, cautions and warnings."""
     finding, recording = analysis.finding, analysis.recording
-    console = Console(highlight=False, soft_wrap=False)
+    console = _Paper(highlight=False)
     console.print()
     console.print(Text(words.headline(finding), style="bold"))
     console.print(Text(words.verdict_sentence(finding)))
@@ -43,7 +49,7 @@ def print_answer(analysis: Analysis, *, saved: tuple[Path, ...] = ()) -> None:
         console.print(Text("Why: " + "; ".join(finding.warnings)))
     console.print()
     if finding.suspects:
-        console.print(Padding(_suspect_table(analysis), (0, 0, 1, 2)))
+        console.print(Padding(_suspect_table(analysis), (0, 0, 1, 2), expand=False))
     facts = Table.grid(padding=(0, 3, 0, 0))
     facts.add_column(style="dim", no_wrap=True)
     facts.add_column()
@@ -61,7 +67,7 @@ def print_answer(analysis: Analysis, *, saved: tuple[Path, ...] = ()) -> None:
     facts.add_row("Current", Text(words.injection_words(finding, recording)))
     facts.add_row("Frames", Text(words.frame_words(finding)))
     facts.add_row("Position", Text(words.registration_words(finding)))
-    console.print(Padding(facts, (0, 0, 1, 2)))
+    console.print(Padding(facts, (0, 0, 1, 2), expand=False))
     _print_list(console, "What to do next", words.next_steps(finding, rail=analysis.rail))
     _print_list(console, "Take care", words.CAUTIONS)
     if finding.warnings and finding.verdict != CANNOT_TELL:
@@ -76,9 +82,10 @@ def _suspect_table(analysis: Analysis) -> Table:
     table.add_column("Part", no_wrap=True)
     table.add_column("Probability", justify="right", no_wrap=True)
     table.add_column("Why")
+    named = words.named_suspect(finding)
     shown = [s for s in finding.suspects if s.probability >= 0.005][:8]
-    for index, suspect in enumerate(shown):
-        style = "bold" if index == 0 and finding.verdict == HOT_SPOT else ""
+    for suspect in shown:
+        style = "bold" if suspect is named else ""
         table.add_row(
             Text(suspect.ref, style=style),
             Text(words.percent(suspect.probability), style=style),
@@ -92,5 +99,5 @@ def _suspect_table(analysis: Analysis) -> Table:
 def _print_list(console: Console, title: str, lines: tuple[str, ...]) -> None:
     console.print(Text(title, style="dim"))
     for line in lines:
-        console.print(Padding(Text(line), (0, 0, 0, 2)))
+        console.print(Padding(Text(line), (0, 0, 0, 2), expand=False))
     console.print()

@@ -67,6 +67,7 @@ def _run(arguments: list[str]) -> int:
     module = importlib.import_module(COMMANDS[name][0])
     try:
         code = module.app(args=rest, prog_name=f"hotspot {name}", standalone_mode=False)
+        sys.stdout.flush()  # a reader that has gone is noticed here, not while shutting down
         return code if isinstance(code, int) else 0
     except SystemExit as stop:
         return stop.code if isinstance(stop.code, int) else int(stop.code is not None)

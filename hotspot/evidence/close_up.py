@@ -7,7 +7,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 
 from hotspot.checks import FloatArray
-from hotspot.evidence import marks
+from hotspot.evidence import marks, words
 from hotspot.evidence.backdrop import Backdrop
 from hotspot.evidence.overlay import Layer
 from hotspot.evidence.paper import (
@@ -70,12 +70,12 @@ def _outline_neighbours(
     half: tuple[float, float],
     px: float,
 ) -> None:
-    first = finding.suspects[0].ref if finding.suspects else ""
+    named = words.named_suspect(finding)
     for ref, corners in backdrop.outlines.items():
         middle = corners.mean(axis=0)
         if (np.abs(middle - centre) > np.array(half) - 14 * px).any():
             continue
-        strong = ref == first
+        strong = named is not None and ref == named.ref
         tall = float(np.ptp(corners[:, 1])) > 70 * px  # room for the name on the body
         marks.draw_outline(axes, corners, strong=strong)
         axes.text(

@@ -60,6 +60,7 @@ def build_evidence_figure(
         finding.heat,
         picture_from_thermal=backdrop.picture_from_thermal,
         shape=(backdrop.pixels.shape[0], backdrop.pixels.shape[1]),
+        spots=finding.spots,
     )
     rail = rail or recording.rail
     _write_head(figure, finding, recording, board=board, rail=rail)
@@ -129,14 +130,17 @@ def _draw_main(
     for ref in list(named)[1:4]:
         marks.draw_outline(axes, backdrop.outlines[ref])
     for spot in finding.spots:
-        if spot.role == "path":
+        if spot.role == "path" and spot is not words.main_spot(finding):
             at = backdrop.place(spot.xy_px)
             marks.draw_ring(axes, at, radius=20 * px, dashed=True)
             marks.draw_note(axes, "current path", at=at + np.array([0, 26 * px]))
-    for spot in words.fault_spots(finding)[1:]:
-        at = backdrop.place(spot.xy_px)
-        marks.draw_ring(axes, at, radius=16 * px)
-    main = next(iter(words.fault_spots(finding)), None)
+    main = words.main_spot(finding)
+    for spot in words.fault_spots(finding):
+        if spot is not main:
+            at = backdrop.place(spot.xy_px)
+            marks.draw_ring(axes, at, radius=14 * px)
+            note = words.rise(spot.peak_k, unit=finding.heat.unit)
+            marks.draw_note(axes, note, at=at + np.array([0, 20 * px]))
     if main is not None:
         _mark_suspect(axes, finding, backdrop, layer, spot=main, px=px)
     return _MARGIN + cols * factor, _TOP + rows * factor
@@ -153,7 +157,7 @@ def _mark_suspect(
     radius = 26 * px
     unit = finding.heat.unit
     lines = [(words.rise(spot.peak_k, unit=unit) + " above cold", 17.0, False)]
-    first = finding.suspects[0] if finding.suspects else None
+    first = words.named_suspect(finding)
     if first is not None:
         lines.insert(0, (f"{first.ref}   {words.percent(first.probability)}", 30.0, True))
         outline = backdrop.outlines.get(first.ref)
@@ -185,7 +189,7 @@ def _draw_side(
     width: float,
 ) -> None:
     x, y = WIDTH_PX - _MARGIN - width, float(_TOP)
-    main = next(iter(words.fault_spots(finding)), None)
+    main = words.main_spot(finding)
     if finding.verdict == HOT_SPOT and main is not None:
         y = draw_close_up(figure, finding, backdrop, layer, spot=main, at=(x, _TOP), width=width)
         if finding.suspects:

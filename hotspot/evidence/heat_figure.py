@@ -26,10 +26,13 @@ def build_heat_figure(finding: Finding, recording: Recording) -> Figure:
         figure, f"recording {recording.name}", at=(WIDTH_PX - _MARGIN, 30), size_px=15, ha="right",
         color=MUTED,
     )  # fmt: skip
-    unit = "K" if heat.unit == "K" else "relative units"
+    strongest = float(np.nanmax(heat.rise_k[heat.valid], initial=0.0))
+    in_mk = heat.unit == "K" and strongest < 0.1
+    unit = ("mK" if in_mk else "K") if heat.unit == "K" else "relative units"
+    rise = heat.rise_k * 1000 if in_mk else heat.rise_k
     for index, (values, title) in enumerate(
         (
-            (heat.rise_k, f"Rise above cold, {unit}"),
+            (rise, f"Rise above cold, {unit}"),
             (heat.source, "Heat source, deblurred (no unit; for looking, not for measuring)"),
         )
     ):

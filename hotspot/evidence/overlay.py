@@ -12,6 +12,7 @@ from matplotlib.colors import Colormap, ListedColormap
 from numpy.typing import NDArray
 
 from hotspot.checks import FloatArray
+from hotspot.finding import Spot
 from hotspot.heat.heatmap import HeatMap
 
 # Weak heat is smoothed for the eye, by about the blur of common optics; where a single pixel
@@ -24,6 +25,8 @@ BEGIN_SIGMA, _FULL_SIGMA = 5.0, 9.0
 # Part of the strongest rise at which the layer begins and is full: with a strong signal the whole
 # board is significantly warm, but the eye wants the middle.
 _BEGIN_SHARE, _FULL_SHARE = 0.04, 0.32
+# Around a spot that the finding has certified, colour begins at less; so far around it.
+_NEAR_SPOT_SIGMA, _NEAR_SPOT_PX = (1.0, 3.5), 3.0
 # The parts must stay readable under the heat.
 _MOST_OPAQUE = 0.70
 
@@ -93,9 +96,17 @@ def _is_wide(plain: FloatArray, smooth: FloatArray) -> bool:
 
 
 def build_layer(
-    heat: HeatMap, *, picture_from_thermal: FloatArray, shape: tuple[int, int]
+    heat: HeatMap,
+    *,
+    picture_from_thermal: FloatArray,
+    shape: tuple[int, int],
+    spots: tuple[Spot, ...] = (),
 ) -> Layer:
-    """Return the heat as a layer over a backdrop of `shape` (rows, cols)."""
+    """Return the heat as a layer over a backdrop of `shape` (rows, cols).
+
+    Around `spots`, which the finding has tested with all pixels together, fainter pixels are
+    coloured too.
+    """
     rise, significance = smooth_heat(heat)
     plain, plain_significance = _plain_heat(heat, smooth=rise)
     strong = bool(plain_significance.max(initial=0) > _STRONG_SIGMA) and _is_wide(plain, rise)
@@ -104,11 +115,15 @@ def build_layer(
     lit = significance > BEGIN_SIGMA
     quiet = float(np.median(heat.sigma_k[heat.valid])) if heat.valid.any() else 1.0
     # Without anything significant the scale still has to mean something: eight times the noise.
+    lit |= _near(spots, rise.shape) > 0.5
     top = float(rise[lit].max()) if lit.any() else _FULL_SIGMA * quiet
     top = max(top, 1e-12)
     alpha = (
         _MOST_OPAQUE
-        * _ramp(significance, BEGIN_SIGMA, _FULL_SIGMA)
+        * np.maximum(
+            _ramp(significance, BEGIN_SIGMA, _FULL_SIGMA),
+            _near(spots, rise.shape) * _ramp(significance, *_NEAR_SPOT_SIGMA),
+        )
         * _ramp(rise / top, _BEGIN_SHARE, _FULL_SHARE)
     )
     size = (shape[1], shape[0])
@@ -120,7 +135,17 @@ def build_layer(
     )
     rgba = heat_colours()(np.clip(share, 0, 1)).astype(np.float32)
     rgba[..., 3] = np.clip(alpha, 0, _MOST_OPAQUE)
-    return Layer(rgba=rgba, top_k=top, lit=bool(lit.any()), smoothed=not strong)
+    return Layer(rgba=rgba, top_k=top, lit=bool(alpha.max() > 0), smoothed=not strong)
+
+
+def _near(spots: tuple[Spot, ...], shape: tuple[int, ...]) -> FloatArray:
+    """Return 1 at spots, falling off over a few blur widths, 0 far away."""
+    y, x = np.mgrid[0 : shape[0], 0 : shape[1]].astype(np.float64)
+    near = np.zeros(shape)
+    for spot in spots:
+        r2 = (x - spot.xy_px[0]) ** 2 + (y - spot.xy_px[1]) ** 2
+        near = np.maximum(near, np.exp(-0.5 * r2 / _NEAR_SPOT_PX**2))
+    return near
 
 
 def _ramp(value: NDArray[Any], begin: float, full: float) -> NDArray[Any]:

@@ -57,7 +57,7 @@ def draw_suspects(
     rest = words.something_else(finding) + sum(s.probability for s in finding.suspects[_MOST_ROWS:])
     rows.append(("something else", rest, ""))
     for index, (ref, probability, why) in enumerate(rows):
-        first = index == 0
+        first = index == 0 and words.named_suspect(finding) is not None
         named = index < len(rows) - 1
         write(
             figure, ref, at=(x, y), size_px=17, weight="bold" if first else "normal",
@@ -103,7 +103,7 @@ def draw_time_course(
 ) -> None:
     """Draw the rise at the strongest spot over time, the fitted response, and when it was on."""
     heat = finding.heat
-    write_title(figure, "The spot over time", at=at)
+    write_title(figure, "The strongest spot over time", at=at)
     axes = add_box(figure, at[0] + 56, at[1] + 36, (size[0] - 64, size[1] - 88))
     t, measured, fitted = heat.trace_t_s, heat.trace_k, heat.trace_fit_k
     in_mk = heat.unit == "K" and float(np.nanmax(np.abs(fitted), initial=0)) < 0.1
@@ -122,7 +122,7 @@ def draw_time_course(
     unit = "mK" if in_mk else ("K" if heat.unit == "K" else "relative")
     axes.set_ylabel(unit, family=FONT, fontsize=points(13), color=MUTED)
     write(
-        figure, "dots frames, line fit, shaded current on", at=(at[0] + size[0], at[1] + 2),
+        figure, "dots measured, line fit, shaded on", at=(at[0] + size[0], at[1] + 2),
         size_px=11.5, ha="right", color=MUTED,
     )  # fmt: skip
 

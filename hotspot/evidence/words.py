@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from hotspot.board import Board
-from hotspot.finding import CANNOT_TELL, HOT_SPOT, Finding, Spot
+from hotspot.finding import CANNOT_TELL, HOT_SPOT, Finding, Spot, Suspect
 from hotspot.frame import Recording
 
 # Common practice, no source: shown wherever current is about to go, or has gone, into a board.
@@ -59,11 +59,31 @@ def rise(value: float, *, unit: str) -> str:
 def headline(finding: Finding) -> str:
     """Return the answer in a few words."""
     if finding.verdict == HOT_SPOT:
-        if finding.suspects:
-            first = finding.suspects[0]
+        first = named_suspect(finding)
+        if first is not None:
             return f"{first.ref}, {percent(first.probability)} likely"
-        return "Hot spot found"
+        return "Hot spot, no part named" if finding.suspects else "Hot spot found"
     return "Cannot tell" if finding.verdict == CANNOT_TELL else "No hot spot"
+
+
+def named_suspect(finding: Finding) -> Suspect | None:
+    """Return the first suspect, if the finding names one at all.
+
+    A part is named when it is more probable than everything that is not on the list; a list of
+    parts that all explain the heat badly names nobody.
+    """
+    if finding.verdict != HOT_SPOT or not finding.suspects:
+        return None
+    first = finding.suspects[0]
+    return first if first.probability > something_else(finding) else None
+
+
+def main_spot(finding: Finding) -> Spot | None:
+    """Return the spot that the answer is about: the named part's, else the strongest, path last."""
+    first = named_suspect(finding)
+    if first is not None and first.spot is not None and first.spot < len(finding.spots):
+        return finding.spots[first.spot]
+    return next(iter((*fault_spots(finding), *finding.spots)), None)
 
 
 def something_else(finding: Finding) -> float:
@@ -79,8 +99,8 @@ def fault_spots(finding: Finding) -> tuple[Spot, ...]:
 def verdict_sentence(finding: Finding) -> str:
     """Return one sentence that says how sure the answer is, and of what."""
     unit = finding.heat.unit
-    if finding.verdict == HOT_SPOT and finding.spots:
-        spot = (*fault_spots(finding), *finding.spots)[0]
+    spot = main_spot(finding)
+    if finding.verdict == HOT_SPOT and spot is not None:
         return (
             f"Hot spot {rise(spot.peak_k, unit=unit)} above cold, {plain_number(spot.snr)} times"
             f" its noise. Chance of a false alarm: {odds(finding.false_alarm_probability)}."
@@ -96,8 +116,8 @@ def verdict_sentence(finding: Finding) -> str:
 def next_steps(finding: Finding, *, rail: str | None = None) -> tuple[str, ...]:
     """Return what to do next, in order (common practice, no source)."""
     the_rail = f"rail {rail}" if rail else "the rail"
-    if finding.verdict == HOT_SPOT and finding.suspects:
-        first = finding.suspects[0]
+    first = named_suspect(finding)
+    if first is not None:
         steps = [
             f"Supply off. Take {first.ref} off and measure {the_rail} to ground again.",
             "If the short is gone: replace the part, power up, check the current.",
@@ -111,6 +131,11 @@ def next_steps(finding: Finding, *, rail: str | None = None) -> tuple[str, ...]:
         else:
             steps.append("If it is still there: record again; a second part may be shorted.")
         return tuple(steps)
+    if finding.verdict == HOT_SPOT and finding.suspects:
+        return (
+            "No part on the list explains the heat: look at the place under the microscope.",
+            "Check rail, part list and landmarks; a part may be missing or shifted in them.",
+        )
     if finding.verdict == HOT_SPOT:
         return (
             "No part list lies over this picture: find the place on the board by eye.",
