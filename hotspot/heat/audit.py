@@ -52,7 +52,9 @@ class FrameAudit:
     frame_mean
         (n,) mean of the frame, gain and offset taken off.
     noise
-        (row, column, pixel) standard deviation of one frame's noise, value units.
+        (row, column, pixel) standard deviation of one frame's noise, value units, from what
+        neighbouring lines and pixels do differently from frame to frame: noise that lasts over
+        frames or spreads over pixels counts less.
     shutter_events
         The events, in order.
     shutter_steps
@@ -163,7 +165,8 @@ def find_bad_pixels(scan: Scan, recording: Recording) -> tuple[NDArray[np.bool_]
     clipped = (scan.low > CLIPPED_SHARE * n) | ((scan.high > CLIPPED_SHARE * n) & ~heated_to_end)
     flickering = find_flickering(scan.pixels)
     bad |= scan.missing > MISSING_SHARE * n
-    bad |= clipped | flickering | find_dead(scan.pixels) | find_offset_pixels(scan.reference)
+    bad |= clipped | flickering | find_dead(scan.pixels)
+    bad |= find_offset_pixels(scan.reference, noise=scan.reference_noise)
     notes = []
     if (count := int(np.count_nonzero(heated_to_end & ~bad))) > 0:
         notes.append(

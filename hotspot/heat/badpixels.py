@@ -121,7 +121,10 @@ class PixelStatistics:
         down = float(np.mean(d[1::2] * d[: d.shape[0] // 2 * 2 : 2]))
         self.correlation_sum += min(across, down) / float(np.mean(d * d))
         self.correlation_count += 1
-        local = np.maximum(cv2.medianBlur(total, 5), np.float32(0.25 * usual * len(chosen)))
+        # Coarse rounding makes some pixels flicker by one count and others stand still: half of
+        # what 2 % of the pixels exceed is normal then (in white noise it is below the median).
+        floor = max(0.25 * usual * len(chosen), float(np.quantile(total[::3, ::3], 0.98)) / 2)
+        local = np.maximum(cv2.medianBlur(total, 5), np.float32(floor))
         spread = np.sqrt(local / np.float32(len(chosen)))
         far = np.maximum(top, -bottom) / spread
         noisy = total > (1 + NOISY_SIGMAS * np.sqrt(3 / len(chosen))) * local
@@ -190,6 +193,8 @@ def find_dead(statistics: PixelStatistics) -> NDArray[np.bool_]:
     nothing = np.zeros(statistics.sum_square.shape, bool)
     if statistics.count < 20:  # too few differences for stillness to mean anything
         return nothing
+    if np.mean(statistics.sum_square == 0) > RARE:  # rounded so coarsely that stillness is usual
+        return nothing
     local = cv2.medianBlur(statistics.sum_square, 5)
     # A tenth of the neighbours' variance: chi-square with 13 or more degrees of freedom (20
     # differences of white noise) falls below it with probability < 1e-9.
@@ -197,8 +202,12 @@ def find_dead(statistics: PixelStatistics) -> NDArray[np.bool_]:
     return still if still.mean() <= RARE else nothing
 
 
-def find_offset_pixels(picture: NDArray[np.float32]) -> NDArray[np.bool_]:
-    """Return the (rows, cols) mask of single pixels with an offset that no optics could make."""
+def find_offset_pixels(picture: NDArray[np.float32], *, noise: float) -> NDArray[np.bool_]:
+    """Return the (rows, cols) mask of single pixels with an offset that no optics could make.
+
+    `noise` is the standard deviation of a pixel of the picture: where coarse rounding makes
+    neighbours exactly equal, they show none.
+    """
     # The median of 5 x 5 pixels is the level around: one pixel of 25 hardly moves it.
     level = cv2.medianBlur(picture, 5)
     excess = picture - level
@@ -208,6 +217,7 @@ def find_offset_pixels(picture: NDArray[np.float32]) -> NDArray[np.bool_]:
     # Local scatter: the median over 5 x 5 pixels, not less than the picture's own.
     size = np.abs(excess)
     scatter = 1.4826 * np.maximum(cv2.medianBlur(size, 5), np.median(size))
+    scatter = np.maximum(scatter, np.float32(noise))
     spread = np.sqrt(np.maximum(variance, 0))
     far = np.abs(excess) > OFFSET_SCATTERS * np.maximum(scatter, spread / 3)
     lonely = np.abs(shared) < SHARPEST_SHARE / 4 * np.abs(excess)

@@ -70,8 +70,8 @@ class Scan:
         (rows, cols) int32: frames in which the raw value lay at the bottom or top of its scale.
     high_at_start
         (rows, cols) bool: at the top in most of the reference frames.
-    reference
-        (rows, cols) float32 mean of the first distinct frames.
+    reference, reference_noise
+        (rows, cols) float32 mean of the first distinct frames, and a pixel's noise in it.
     """
 
     zones: NDArray[np.float32]
@@ -90,6 +90,7 @@ class Scan:
     high: NDArray[np.int32]
     high_at_start: NDArray[np.bool_]
     reference: NDArray[np.float32]
+    reference_noise: float
 
     def __len__(self) -> int:
         """Return the number of frames."""
@@ -164,12 +165,13 @@ class _Pass:
         if self.gains is not None:
             picked = np.stack([self._corrected(p)[0] for p in picked])
         self.reference: NDArray[np.float32] = picked.mean(axis=0, dtype=np.float32)
-        noise = (picked[1:] - picked[:-1]).std() / np.sqrt(2) if len(picked) > 1 else 0.0
+        noise = float((picked[1:] - picked[:-1]).std()) if len(picked) > 1 else 0.0
+        self.reference_noise = noise / float(np.sqrt(2 * len(picked)))
         self.probe = fit_edge_probe(
             self.reference,
             zones=ZONES,
-            noise=float(noise) / np.sqrt(len(picked)),
-            bad=find_offset_pixels(self.reference),
+            noise=self.reference_noise,
+            bad=find_offset_pixels(self.reference, noise=self.reference_noise),
         )
         self.zones = np.zeros((n, ZONES, ZONES), np.float32)
         self.energy = np.zeros((n, ZONES, ZONES), np.float32)
@@ -267,6 +269,7 @@ class _Pass:
             high=self.high,
             high_at_start=self.high_at_start,
             reference=self.reference,
+            reference_noise=self.reference_noise,
         )
 
 

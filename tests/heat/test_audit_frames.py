@@ -170,3 +170,105 @@ def test_too_small_frames_and_no_frames_are_refused() -> None:
         audit(recorded(np.zeros((3, 12, 40))))
     with pytest.raises(ValueError, match="at least 1 frame, got 0"):
         audit(recorded(np.zeros((0, ROWS, COLS))))
+
+
+@pytest.mark.parametrize("step_k", [0.1, 0.2, 0.4])
+def test_coarse_rounding_makes_no_bad_pixels_and_no_events(
+    rng: np.random.Generator, step_k: float
+) -> None:
+    frames = board(rng) + rng.normal(0, 0.03, (240, ROWS, COLS))
+    found = audit(recorded(np.round(frames / step_k) * step_k))
+    assert not found.bad.any()
+    assert found.used.all()
+    assert found.shutter_events == ()
+
+
+def test_noiseless_frames_that_warm_ever_more_slowly_are_not_called_copies(
+    rng: np.random.Generator,
+) -> None:
+    y, x = np.mgrid[:ROWS, :COLS]
+    spot = np.exp(-((x - 40) ** 2 + (y - 30) ** 2) / 8)
+    course = np.clip(1 - np.exp(-(np.arange(160) - 40) / 15), 0, None)
+    frames = (board(rng) + 2 * course[:, None, None] * spot).astype(np.float32)
+    profile = CameraProfile("bench camera", COLS, ROWS, values=Values.CELSIUS)
+    found = audit(Recording("made here", profile, np.arange(160) / 9, ArraySource(frames)))
+    assert found.used[41:].all()
+    assert found.shutter_events == ()
+
+
+def test_black_frames_are_left_out(rng: np.random.Generator) -> None:
+    frames = noisy(rng, 120, board(rng))
+    frames[60:62] = -20.0
+    found = audit(recorded(frames))
+    assert np.array_equal(np.flatnonzero(~found.used), [60, 61])
+
+
+def test_one_spoilt_frame_is_left_out_alone(rng: np.random.Generator) -> None:
+    frames = noisy(rng, 120, board(rng))
+    frames[70] = frames[70, ::-1]
+    found = audit(recorded(frames))
+    assert np.array_equal(np.flatnonzero(~found.used), [70])
+    assert found.bumps == ()
+    assert any("left out" in w for w in found.warnings)
+
+
+@pytest.mark.parametrize("n", [1, 2, 3, 7])
+def test_very_short_recordings_are_taken_as_they_are(rng: np.random.Generator, n: int) -> None:
+    found = audit(recorded(noisy(rng, n, board(rng))))
+    assert found.used.all()
+    assert len(found.used) == n
+    assert not found.bad.any()
+
+
+def test_a_pattern_that_changes_without_a_freeze_starts_a_segment(
+    rng: np.random.Generator,
+) -> None:
+    frames = noisy(rng, 160, board(rng))
+    frames[80:] += 0.2 + rng.normal(0, 0.08, (ROWS, COLS))
+    (event,) = audit(recorded(frames)).shutter_events
+    assert event.index == 80
+    assert event.frozen == 0
+    assert event.pattern_changed
+    assert event.pattern_rms == pytest.approx(0.08, rel=0.15)
+
+
+def test_a_step_of_the_whole_picture_alone_leaves_the_pattern_in_force(
+    rng: np.random.Generator,
+) -> None:
+    frames = noisy(rng, 160, board(rng))
+    frames[71:76] = frames[70]
+    frames[76:] += 0.2
+    (event,) = audit(recorded(frames)).shutter_events
+    assert not event.pattern_changed
+    assert event.step == pytest.approx(0.2, abs=0.02)
+
+
+def test_memory_does_not_grow_with_length(rng: np.random.Generator) -> None:
+    import tracemalloc
+
+    class Endless:
+        """Frames made when asked for."""
+
+        shape = (ROWS, COLS)
+
+        def __init__(self, n: int) -> None:
+            self.n = n
+            self.block = np.round(2000 + rng.normal(0, 5, (64, ROWS, COLS))).astype(np.uint16)
+
+        def __len__(self) -> int:
+            return self.n
+
+        def chunks(self, size: int = 64):
+            for first in range(0, self.n, size):
+                yield self.block[: min(size, self.n - first)]
+
+    peaks = []
+    for n in (256, 1024):
+        profile = CameraProfile("bench camera", COLS, ROWS, scale=0.01, offset=0.0)
+        recording = Recording("made here", profile, np.arange(n) / 9, Endless(n))
+        tracemalloc.start()
+        audit(recording)
+        peaks.append(tracemalloc.get_traced_memory()[1])
+        tracemalloc.stop()
+    # What is kept: at most 2 kB a frame, and as much again while it is worked on.
+    assert peaks[1] - peaks[0] < (1024 - 256) * 4000
