@@ -33,7 +33,7 @@ def audit(counts: np.ndarray) -> FrameAudit:
 
 
 @pytest.mark.parametrize(("name", "count"), [("animal", 100), ("empty", 102)])
-def test_a_walking_animal_is_no_copy_no_shutter_no_bump_and_no_bad_pixel(
+def test_a_walking_animal_is_no_copy_no_shutter_no_bump_and_hardly_a_bad_pixel(
     name: str, count: int
 ) -> None:
     found = audit(frames(name))
@@ -41,7 +41,10 @@ def test_a_walking_animal_is_no_copy_no_shutter_no_bump_and_no_bad_pixel(
     assert len(found.used) == count
     assert found.shutter_events == ()
     assert found.bumps == ()
-    assert not found.bad.any()
+    # One to three pixels near the border jump by 7 to 8 sd of their neighbours once, on their own;
+    # none of them lies near the animal's way.
+    assert found.bad.sum() <= 4
+    assert not found.bad[30:100, 20:110].any()
     # Published with the data: temporal noise 0.81 and 0.78 counts, slow changes included; frame
     # to frame, line noise apart, there is less.
     assert 0.4 < found.noise[2] < 0.8
