@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -34,10 +34,12 @@ def rerun(
     A recording that cannot be analysed is named and left; the others go on. Exit 1 if there were
     any.
     """
-    from hotspot.jobs.rerun import parse_jobs, plan_rerun
+    from hotspot.jobs.rerun import parse_jobs, plan_rerun, short_answer
     from hotspot.jobs.rerun import rerun as run
 
-    changed, problems, done = [], [], 0
+    analysed: list[dict[str, Any]] = []
+    problems: list[str] = []
+    done = 0
     with opened(store) as bench:
         numbers = parse_jobs(jobs, bench)
         tasks = plan_rerun(bench, numbers, again=again)
@@ -51,22 +53,30 @@ def rerun(
                 if answer.finding is None:
                     problems.append(f"{where}: {answer.problem}")
                 else:
-                    changed.append((where, answer.finding))
+                    analysed.append(
+                        {
+                            "job": answer.task.job_id,
+                            "recording": answer.task.name,
+                            "was": answer.task.previous,
+                            "now": short_answer(answer.finding),
+                        }
+                    )
     if as_json:
         print_json(
             {
                 "format": 1,
                 "recordings": len(tasks),
-                "analysed": len(changed),
+                "analysed": len(analysed),
+                "answers": analysed,
                 "problems": problems,
             }
         )
     else:
-        for where, finding in changed:
-            top = finding["suspects"][0]["ref"] if finding["suspects"] else ""
-            say(f"{where}: {finding['verdict']} {top}".rstrip())
+        for a in analysed:
+            was = f" (was {a['was']})" if a["was"] not in ("", a["now"]) else ""
+            say(f"job {a['job']}, recording {a['recording']}: {a['now']}{was}")
         for problem in problems:
             sys.stderr.write(problem + "\n")
-        say(f"{len(tasks)} recording(s): {len(changed)} analysed, {len(problems)} could not be")
+        say(f"{len(tasks)} recording(s): {len(analysed)} analysed, {len(problems)} could not be")
     if problems:
         sys.exit(EXIT_PROBLEMS)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import shutil
 import tempfile
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from importlib import import_module
 from pathlib import Path
@@ -50,6 +50,7 @@ def analyse_recording(
     *,
     board_folder: Path | None = None,
     rail: str | None = None,
+    history: Mapping[str, int] | None = None,
     progress: Progress | None = None,
 ) -> Analysis:
     """Return what the recording in `folder` says.
@@ -62,6 +63,8 @@ def analyse_recording(
         The board pack; the one named in the recording when None.
     rail
         The rail under injection; the one named in the recording when None.
+    history
+        How often each part was the fault on this board type.
     progress
         Called with the share done (0 to 1) and what is being done.
 
@@ -83,7 +86,7 @@ def analyse_recording(
     if board is not None and chosen is not None:
         _check_rail(chosen, board, where=f"{folder}/recording.toml" if rail is None else "--rail")
     find = import_module("hotspot.find").find
-    finding: Finding = find(recording, board=board, rail=chosen, progress=progress)
+    finding: Finding = find(recording, board=board, rail=chosen, history=history, progress=progress)
     return Analysis(recording=recording, board=board, rail=chosen, finding=finding)
 
 

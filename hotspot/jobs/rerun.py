@@ -6,6 +6,7 @@ where it stopped: recordings that have a finding of this version are left out.
 
 from __future__ import annotations
 
+import re
 import tempfile
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
@@ -44,6 +45,8 @@ class Task:
         Kept board pack, or None.
     rail
         Rail under injection, empty: as noted in the recording.
+    previous
+        The last answer, "hot spot C17"; empty if there was none.
     history
         Failures by part on this board type, this job left out.
     """
@@ -55,6 +58,7 @@ class Task:
     recording: KeptFolder | str
     board: KeptFolder | None
     rail: str
+    previous: str = ""
     history: Mapping[str, int] = field(default_factory=dict)
 
 
@@ -73,8 +77,7 @@ Analyse = Callable[[Task], dict[str, Any]]
 def find_in_recording(task: Task) -> dict[str, Any]:
     """Return the finding of a task's recording as plain data."""
     from hotspot.evidence.metadata import build_facts
-    from hotspot.files.boards import load_board
-    from hotspot.files.recordings import load_recording
+    from hotspot.jobs.analysis import analyse_recording
 
     with tempfile.TemporaryDirectory(prefix="hotspot-") as scratch:
         folder = (
@@ -82,16 +85,11 @@ def find_in_recording(task: Task) -> dict[str, Any]:
             if isinstance(task.recording, str)
             else task.recording.unpack(Path(scratch) / "recording")
         )
-        board_folder = task.board.unpack(Path(scratch) / "board") if task.board else None
-        recording = load_recording(folder)
-        if board_folder is None and recording.board and Path(recording.board).is_dir():
-            board_folder = Path(recording.board)
-        board = load_board(board_folder) if board_folder else None
-        rail = task.rail or recording.rail
-        finding = import_module("hotspot.find").find(
-            recording, board=board, rail=rail, history=dict(task.history) or None
+        board = task.board.unpack(Path(scratch) / "board") if task.board else None
+        found = analyse_recording(
+            folder, board_folder=board, rail=task.rail or None, history=dict(task.history) or None
         )
-        return build_facts(finding, recording, board=board, rail=rail)
+        return build_facts(found.finding, found.recording, board=found.board, rail=found.rail)
 
 
 def plan_rerun(store: JobStore, job_ids: Iterable[int], *, again: bool = False) -> tuple[Task, ...]:
@@ -122,6 +120,7 @@ def _task(
 ) -> Task:
     kept = kept_folder(store.blobs, recording.files, kind=RECORDING)
     board = kept_folder(store.blobs, file.attachments, kind=BOARD)
+    last = [short_answer(f.data) for f in file.findings if f.recording_id == recording.id]
     return Task(
         job_id=file.job.id,
         recording_id=recording.id,
@@ -130,6 +129,7 @@ def _task(
         recording=kept or recording.uri,
         board=board,
         rail=recording.rail,
+        previous=last[-1] if last else "",
         history=dict(history),
     )
 
@@ -171,6 +171,12 @@ def rerun(
             )
             store.add(answer.task.job_id, [entry], also_closed=True)
         yield answer
+
+
+def short_answer(finding: Mapping[str, Any]) -> str:
+    """Return a finding in a few words: "hot spot C17"."""
+    suspects = finding.get("suspects") or [{"ref": ""}]
+    return f"{finding['verdict']} {suspects[0]['ref']}".rstrip()
 
 
 def answer_task(task: Task, analyse: Analyse) -> Answer:
@@ -253,32 +259,27 @@ def _on_cluster(tasks: Sequence[Task], address: str, analyse: Analyse) -> Iterat
 
 
 def parse_jobs(text: str, store: JobStore) -> tuple[int, ...]:
-    """Return the job numbers in "all", "12" or "1-20,25".
+    """Return the jobs with recordings among "all", "12" or "1-20,25".
 
     Raises
     ------
     hotspot.errors.InputError
         If it is neither.
+    hotspot.errors.StoreError
+        If a job named alone does not exist; a range may have gaps.
     """
+    recorded = store.recorded_jobs()
     if text.strip().casefold() == "all":
-        found: list[int] = []
-        page = store.find_jobs(limit=1000)
-        while page:
-            found += [job.id for job in page]
-            page = store.find_jobs(limit=1000, before_id=page[-1].id)
-        return tuple(reversed(found))
-    numbers: dict[int, None] = {}
+        return recorded
+    wanted: set[int] = set()
     for part in text.split(","):
-        first, dash, last = part.strip().partition("-")
-        if not first.isdigit() or (dash and not last.strip().isdigit()):
+        match = re.fullmatch(r"\s*(\d{1,9})\s*(?:-\s*(\d{1,9})\s*)?", part, re.ASCII)
+        if match is None:
             raise InputError(
                 f"cannot read {text!r}", where="--jobs", cure="Write all, 12 or 1-20,25"
             )
-        span = range(int(first), int(last or first) + 1)
-        if len(span) > 1_000_000:
-            raise InputError(f"{part.strip()} is too long a range", where="--jobs")
-        numbers |= dict.fromkeys(span)
-    if "-" in text:  # a range may have gaps
-        known = set(parse_jobs("all", store))
-        return tuple(n for n in numbers if n in known)
-    return tuple(numbers)
+        first, last = int(match[1]), int(match[2] or match[1])
+        if match[2] is None:
+            store.job(first)
+        wanted |= {n for n in recorded if first <= n <= last}
+    return tuple(n for n in recorded if n in wanted)

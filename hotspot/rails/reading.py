@@ -81,13 +81,19 @@ class Reading:
         return f"{self.value:.3g} Ω"
 
 
-# Over-range as meters show it and people copy it: OL, 0L, O.L, .OL, OL., 0.L, "inf", "open".
+# Over-range as meters show it and people copy it: OL, 0L, O.L, .OL, OL., 0.L, OL MΩ, "open".
 _OPEN = re.compile(
-    r"^[.\s]*[o0][.\s]*l[.\s]*$|^(open|inf|infinite|infinity|∞|over|overload|>+)$", re.I
+    r"^[-+]?[.\s]*[o0][.\s]*l[.\s]*(?:[mk]?\s*(?:v|Ω|Ω|ohms?))?$"
+    r"|^(open|inf|infinite|infinity|∞|over|overload|>+)$",
+    re.I,
 )
 _BEEP = re.compile(
-    r"(?<![a-z])(?:beeps?|beeping|buzz(?:es|er)?|sounds?|tone)(?![a-z])|\){2,}", re.I
+    r"(?<![a-z])(?P<no>no\s+|without\s+)?"
+    r"(?:beeps?|beeping|buzz(?:es|er)?|sounds?|tone)(?![a-z])|\){2,}",
+    re.I,
 )
+_ABOUT = re.compile(r"^[~≈]\s*|\s*\?$")
+_RISING = re.compile(r"(?<![a-z])(?:still\s+)?(?:rising|climbing|charging)(?![a-z])", re.I)
 _PREFIX = {"": 1.0, "u": 1e-6, "µ": 1e-6, "μ": 1e-6, "m": 1e-3, "k": 1e3, "K": 1e3, "M": 1e6}
 _UNIT = r"(?P<unit>v|volts?|Ω|Ω|ohms?|r)?"
 _NUMBER = re.compile(
@@ -135,8 +141,12 @@ def parse_reading(
         raise ValueError(f"lead_ohm must be >= 0, got {lead_ohm!r}")
     blank = Reading(target, mode, 0.0, text.strip(), polarity)
     words = text.strip().replace("−", "-").replace("–", "-")
-    beep = bool(_BEEP.search(words))
-    words = _BEEP.sub(" ", words).strip(" ,;")
+    beep = any(not match["no"] for match in _BEEP.finditer(words))
+    remarks: tuple[str, ...] = ()
+    if _RISING.search(words):
+        remarks = ("still rising when written down: wait until it settles",)
+    words = _RISING.sub(" ", _BEEP.sub(" ", words)).strip(" ,;")
+    words = _ABOUT.sub("", words)
     if not words or words.casefold() == "short":
         if not beep and not words:
             raise _unreadable(text, target)
@@ -145,6 +155,7 @@ def parse_reading(
     if _OPEN.match(words):
         return replace(blank, value=math.inf, beep=beep)
     value, unit, notes = _number(words, mode, text, target)
+    notes += remarks
     found = unit or mode
     if found is Mode.OHM:
         value, more = _without_leads(value, lead_ohm)

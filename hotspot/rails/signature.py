@@ -11,6 +11,7 @@ import math
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 
 import numpy as np
 
@@ -245,9 +246,10 @@ class CurrentLog:
 def parse_current_log(text: str, *, name: str = "log") -> CurrentLog:
     """Return the log in CSV text as supplies and spreadsheets write it.
 
-    The separator may be comma, semicolon or tab, the decimal sign a comma where the separator is
-    not. A header names the columns (time, current, voltage with s, ms, A, mA, V, mV); without one
-    the columns are time in s, current in A, and voltage in V.
+    Time is in seconds, or a time of day, or date and time. The separator may be comma, semicolon
+    or tab, the decimal sign a comma where the separator is not. A header names the columns (time,
+    current, voltage with s, ms, A, mA, V, mV); without one the columns are time in s, current in
+    A, and voltage in V. A supply's ``injection.csv`` is read as well.
 
     Raises
     ------
@@ -267,11 +269,14 @@ def parse_current_log(text: str, *, name: str = "log") -> CurrentLog:
         columns = _columns(rows[0][1], where=f"{name} line {rows[0][0]}")
         rows = rows[1:]
     values: list[list[float]] = []
+    time_at, amps_at = columns["t"][0], columns["a"][0]
     for n, cells in rows:
+        if amps_at < len(cells) and not cells[amps_at]:
+            continue  # a line that notes a switching only
         try:
             values.append(
                 [
-                    float(cells[at].replace(",", ".")) * scale
+                    (_seconds(cells[at]) if at == time_at else _decimal(cells[at])) * scale
                     for at, scale in columns.values()
                     if at < len(cells)
                 ]
@@ -294,9 +299,23 @@ def parse_current_log(text: str, *, name: str = "log") -> CurrentLog:
     return CurrentLog(table[:, 0], table[:, 1], table[:, 2] if width > 2 else None)
 
 
+def _decimal(cell: str) -> float:
+    return float(cell.replace(",", "."))
+
+
+def _seconds(cell: str) -> float:
+    """Return seconds from a number, a time of day or a date and time."""
+    if ":" not in cell:
+        return _decimal(cell)
+    if re.fullmatch(r"\d{1,2}:\d\d(:\d\d([.,]\d+)?)?", cell):
+        hours, minutes, *rest = cell.split(":")
+        return 3600.0 * int(hours) + 60.0 * int(minutes) + (_decimal(rest[0]) if rest else 0.0)
+    return datetime.fromisoformat(cell.replace(",", ".")).timestamp()
+
+
 def _is_number(cell: str) -> bool:
     try:
-        float(cell.replace(",", "."))
+        _seconds(cell)
     except ValueError:
         return False
     return True

@@ -137,6 +137,9 @@ def compare_findings(
         says = "the second recording cannot tell whether anything warms"
         return (Evidence("recording", Speaks.SILENT, says),)
     if second["verdict"] == "no hot spot":
+        if (second.get("injection") or {}).get("source") == "none":
+            says = "nothing warms in the second recording, but nothing shows that current was on"
+            return (Evidence("recording", Speaks.SILENT, says),)
         if first is not None and first["verdict"] == "hot spot":
             says = "the spot of the first recording is gone and no other has come"
             return (Evidence("recording", Speaks.FOR, says),)

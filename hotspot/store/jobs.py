@@ -260,6 +260,12 @@ class JobStore(Transactions):
         with self.read() as session:
             return fault_history(session, board_type, without_job=without_job)
 
+    def recorded_jobs(self) -> tuple[int, ...]:
+        """Return the numbers of all jobs that hold a recording, oldest first."""
+        with self.read() as session:
+            query = select(t.RecordingRow.job_id).distinct().order_by(t.RecordingRow.job_id)
+            return tuple(session.scalars(query))
+
     def failed_parts(self, board_type: str) -> Mapping[str, int]:
         """Return how often each part was the fault, by reference."""
         return self.fault_history(board_type).counts

@@ -89,7 +89,9 @@ def test_a_name_that_leads_out_of_its_folder_is_refused(store, tmp_path) -> None
 
 def test_numbers_and_ranges_of_jobs(filled) -> None:
     assert parse_jobs("all", filled) == (1, 2, 3, 4)
-    assert parse_jobs("2-9,1", filled) == (2, 3, 4, 1)
+    assert parse_jobs("2-9,1", filled) == (1, 2, 3, 4)
+    filled.new_job(customer="without a recording")
+    assert parse_jobs("all", filled) == (1, 2, 3, 4)
     assert parse_jobs("3", filled) == (3,)
     for bad in ("", "x", "1-", "-3", "1-99999999999"):
         with pytest.raises(InputError):

@@ -196,3 +196,15 @@ def test_an_altered_export_and_an_altered_picture_are_found(cli, tmp_path, evide
     shutil.copytree(evidence_folder, mine)
     (mine / "heat.png").write_bytes((mine / "heat.png").read_bytes() + b" ")
     assert "not as kept in job 1: heat.png" in cli("evidence", "check", mine, "--job", "1", code=1)
+
+
+@pytest.mark.skipif(not HAS_FIND, reason="the analysis is not there yet")
+def test_a_rerun_names_the_same_part(cli) -> None:
+    cli("job", "new", "--customer", "K", "--board", SAMPLES / "board")
+    cli("job", "add", "1", "--recording", SAMPLES / "step")
+    truth = json.loads((SAMPLES / "step" / "truth.json").read_text())["fault"]
+    said = json.loads(cli("rerun", "--jobs", "all", "--workers", "1", "--json"))
+    assert said["answers"][0]["now"] == f"hot spot {truth}"
+    assert cli("rerun", "--jobs", "1").startswith("0 recording(s)")
+    (finding,) = json.loads(cli("job", "show", "1", "--json"))["findings"]
+    assert finding["recording_id"] == 1

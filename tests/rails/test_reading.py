@@ -36,7 +36,25 @@ def test_a_unit_in_the_text_decides_the_mode(text: str, value: float) -> None:
 
 
 @pytest.mark.parametrize(
-    "text", ["OL", "0L", "O.L", "0.L", ".OL", "OL.", "ol", "o.l", "open", "∞", "inf"]
+    "text",
+    [
+        "OL",
+        "0L",
+        "O.L",
+        "0.L",
+        ".OL",
+        "OL.",
+        "ol",
+        "o.l",
+        "open",
+        "∞",
+        "inf",
+        "-OL",
+        "OL V",
+        "O.L MΩ",
+        "OL kohm",
+        "OL no beep",
+    ],
 )
 def test_over_range_in_every_spelling(text: str) -> None:
     assert parse_reading(text).is_open
@@ -56,6 +74,15 @@ def test_the_leads_are_taken_off_ohms_only() -> None:
     assert parse_reading("0.5", lead_ohm=0.2).value == 0.5
     with pytest.raises(ValueError, match=r"lead_ohm must be >= 0, got -1"):
         parse_reading("1", lead_ohm=-1)
+
+
+def test_remarks_beside_the_number_are_understood() -> None:
+    assert not parse_reading("0.34 no beep").beep
+    assert parse_reading("0.34 no beep").value == 0.34
+    assert parse_reading("~0.34").value == parse_reading("0.34?").value == 0.34
+    assert "settles" in parse_reading("2.1k still rising").notes[0]
+    for text in ("-OL", "OL V", "O.L MΩ", "OL kohm", "OL no beep"):
+        assert parse_reading(text).is_open, text
 
 
 def test_doubtful_text_is_noted() -> None:

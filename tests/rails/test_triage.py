@@ -88,6 +88,9 @@ def test_without_a_press_the_button_is_not_blamed() -> None:
         "time\tcurrent\n0\t0.001\n1\t0.25",
         "0 0.001\n1 0.25\n",
         "5,0.001\n6,0.25\n",
+        "10:00:01.5,0.001\n10:00:02.5,0.25\n",
+        "time;current\n2026-03-01T10:00:01;0,001\n2026-03-01T10:00:02;0,25\n",
+        "t_s,on,volts,amps\n0,0,,\n0,1,3.8,0.001\n1,1,3.8,0.25\n",
     ],
 )
 def test_pasted_logs_in_many_dialects(text: str) -> None:

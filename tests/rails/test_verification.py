@@ -72,6 +72,15 @@ def test_one_witness_alone_confirms_nothing(evidence) -> None:
     assert result.next
 
 
+def test_a_recording_without_any_sign_of_the_supply_proves_nothing() -> None:
+    unseen = {**finding(), "injection": {"source": "none", "onset_s": None, "period_s": None}}
+    (piece,) = compare_findings(finding(spot(10, 10)), unseen)
+    assert piece.speaks is Speaks.SILENT
+    logged = {**finding(), "injection": {"source": "log", "onset_s": 6.0, "period_s": None}}
+    (piece,) = compare_findings(finding(spot(10, 10)), logged)
+    assert piece.speaks is Speaks.FOR
+
+
 def test_a_spot_elsewhere_is_another_fault() -> None:
     seen = compare_findings(finding(spot(10, 10)), finding(spot(25, 12)))
     assert seen[0].speaks is Speaks.ANOTHER
