@@ -72,7 +72,7 @@ def load_board(folder: Path) -> Board:
         copper_um=keys.number("copper_um", positive=True),
         units=units,
         photo=photo,
-        photo_landmarks=_load_landmarks(folder / "photo_landmarks.csv"),
+        photo_landmarks=load_photo_landmarks(folder / "photo_landmarks.csv"),
         folder=folder,
         warnings=tuple(warnings),
     )
@@ -201,7 +201,14 @@ def _part(table: Table, row: Row) -> Part:
     )
 
 
-def _load_landmarks(path: Path) -> FloatArray:
+def load_photo_landmarks(path: Path) -> FloatArray:
+    """Return (n, 4) rows board x, board y, photo x, photo y; (0, 4) when there is no such file.
+
+    Raises
+    ------
+    BoardError
+        A line cannot be read.
+    """
     if not path.is_file():
         return freeze(np.zeros((0, 4)))
     table = load_table(path, required=LANDMARK_COLUMNS, error=BoardError)

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import io
 import re
 import struct
+import zlib
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -15,6 +17,11 @@ from hotspot.errors import RecordingError
 from hotspot.files.containers import COPY_AGAIN, describe, frame_bytes
 from hotspot.files.tiffs import open_tiff
 
+# PNG (ISO/IEC 15948) colour type of grey without alpha.
+_GREY_COLOUR_TYPE = 0
+# Whatever the kind of damage, Pillow answers with one of these.
+_DAMAGE = (OSError, ValueError, SyntaxError, EOFError, MemoryError, TypeError, struct.error,
+           zlib.error)  # fmt: skip
 PICTURE_SUFFIXES = (".png", ".tif", ".tiff")
 
 
@@ -96,7 +103,7 @@ def load_picture(path: Path, *, expected: tuple[int, ...] | None) -> NDArray[Any
 
 
 def _load_png(path: Path, *, expected: tuple[int, ...] | None) -> NDArray[Any]:
-    import cv2
+    from PIL import Image
 
     try:
         data = path.read_bytes()
@@ -104,7 +111,7 @@ def _load_png(path: Path, *, expected: tuple[int, ...] | None) -> NDArray[Any]:
         raise RecordingError(f"cannot be read ({err.strerror})", where=str(path)) from err
     if data[:8] != b"\x89PNG\r\n\x1a\n" or len(data) < 33:
         raise RecordingError("is not a PNG picture", where=str(path), cure=COPY_AGAIN)
-    width, height = struct.unpack(">II", data[16:24])
+    width, height, depth, colour = struct.unpack(">IIBB", data[16:26])
     if expected is not None and (height, width) != expected[:2]:
         raise RecordingError(
             f"is {width} x {height} px, the first picture is {expected[1]} x {expected[0]}",
@@ -112,18 +119,17 @@ def _load_png(path: Path, *, expected: tuple[int, ...] | None) -> NDArray[Any]:
             cure="Remove pictures that do not belong to the recording",
         )
     frame_bytes((height, width), np.dtype(np.uint64), path)
-    # A picture cut short decodes to grey rows without a word; its end mark tells.
-    if b"IEND" not in data[-16:]:
-        raise RecordingError("is cut short", where=str(path), cure=COPY_AGAIN)
+    if depth == 16 and colour != _GREY_COLOUR_TYPE:
+        raise RecordingError(
+            "is 16-bit colour, which would lose bits", where=str(path), cure="Save 16-bit grey"
+        )
     try:
-        picture = cv2.imdecode(np.frombuffer(data, np.uint8), cv2.IMREAD_UNCHANGED)
-    except cv2.error as err:
+        with Image.open(io.BytesIO(data), formats=("PNG",)) as picture:
+            grey = picture.mode if picture.mode in ("L", "I;16", "I;16B", "I") else None
+            pixels = np.asarray(picture if grey else picture.convert("RGB"))
+    except _DAMAGE as err:
         raise RecordingError("cannot be decoded", where=str(path), cure=COPY_AGAIN) from err
-    if picture is None:
-        raise RecordingError("cannot be decoded", where=str(path), cure=COPY_AGAIN)
-    if picture.ndim == 3:
-        picture = picture[:, :, :3][:, :, ::-1]
-    return np.ascontiguousarray(picture)
+    return pixels.astype(np.uint16) if depth == 16 else pixels.astype(np.uint8)
 
 
 def _natural(path: Path) -> list[tuple[int, int, str]]:

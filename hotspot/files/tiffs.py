@@ -15,10 +15,9 @@ from numpy.typing import NDArray
 from hotspot.errors import RecordingError
 from hotspot.files.containers import COPY_AGAIN, MAX_FRAME_BYTES, BlockSource, describe
 
-# TIFF tag 259. Others are left to Pillow's libtiff (LZW, PackBits) or refused.
+# TIFF tag 259: none, LZW, Deflate (two numbers), PackBits, Zstandard; all without loss.
 _UNCOMPRESSED = 1
-_DEFLATE = (8, 32946)
-_BY_PILLOW = (5, 32773)
+_LOSSLESS = (1, 5, 8, 32946, 32773, 50000)
 # Whatever the kind of damage, tifffile answers with one of these.
 _DAMAGE = (ValueError, OSError, IndexError, KeyError, TypeError, RuntimeError, ArithmeticError,
            AttributeError, MemoryError, EOFError, zlib.error, struct.error)  # fmt: skip
@@ -36,13 +35,11 @@ class TiffSource:
         n_pages: int,
         shape: tuple[int, ...],
         dtype: np.dtype[Any],
-        pillow: bool,
     ) -> None:
         self.path = path
         self.shape = shape
         self.dtype = dtype
         self._n_pages = n_pages
-        self._pillow = pillow
 
     def __len__(self) -> int:
         """Return the number of frames."""
@@ -50,9 +47,8 @@ class TiffSource:
 
     def chunks(self, size: int = 64) -> Iterator[NDArray[Any]]:
         """Yield arrays of at most `size` frames, in order."""
-        pages = self._pages_by_pillow() if self._pillow else self._pages_by_tifffile()
         block: list[NDArray[Any]] = []
-        for k, page in enumerate(pages):
+        for k, page in enumerate(self._pages()):
             if page.shape != self.shape or page.dtype.newbyteorder("=") != self.dtype.newbyteorder(
                 "="
             ):
@@ -69,29 +65,13 @@ class TiffSource:
         if block:
             yield np.stack(block)
 
-    def _pages_by_tifffile(self) -> Iterator[NDArray[Any]]:
+    def _pages(self) -> Iterator[NDArray[Any]]:
         import tifffile
 
         with tifffile.TiffFile(self.path) as tif:
             for k in range(self._n_pages):
                 try:
                     page = tif.pages[k].asarray()
-                except _DAMAGE as err:
-                    raise _undecodable(self.path, k) from err
-                yield page
-
-    def _pages_by_pillow(self) -> Iterator[NDArray[Any]]:
-        from PIL import Image
-
-        try:
-            picture = Image.open(self.path, formats=("TIFF",))
-        except _DAMAGE as err:
-            raise _undecodable(self.path, 0) from err
-        with picture:
-            for k in range(self._n_pages):
-                try:
-                    picture.seek(k)
-                    page = np.asarray(picture)
                 except _DAMAGE as err:
                     raise _undecodable(self.path, k) from err
                 yield page
@@ -164,19 +144,13 @@ def _open(path: Path, tif: Any, size_bytes: int) -> BlockSource | TiffSource:
     if plain:
         block = np.asarray(places, dtype=np.int64)
         return BlockSource(path, places=block, shape=shape, dtype=dtype)
-    if compression not in (_UNCOMPRESSED, *_DEFLATE, *_BY_PILLOW):
+    if compression not in _LOSSLESS:
         raise RecordingError(
             f"uses TIFF compression {first.compression}",
             where=str(path),
             cure="Save it uncompressed or with Deflate",
         )
-    return TiffSource(
-        path,
-        n_pages=n_pages,
-        shape=shape,
-        dtype=dtype.newbyteorder("="),
-        pillow=compression in _BY_PILLOW,
-    )
+    return TiffSource(path, n_pages=n_pages, shape=shape, dtype=dtype.newbyteorder("="))
 
 
 def _contiguous_volume(path: Path, tif: Any, size_bytes: int) -> BlockSource | None:

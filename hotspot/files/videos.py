@@ -141,8 +141,9 @@ def _layout(
 def _opened(path: Path) -> Any:
     import av
 
-    # The name is a local file, never a URL: the libraries below know many protocols.
-    av.logging.set_level(av.logging.PANIC)  # damage is told once, by us
+    # The name is a local file, never a URL: the libraries below know many protocols. PyAV's log
+    # level is left alone: as it is, FFmpeg's messages go nowhere; any level set lets its worker
+    # threads call into Python, and closing a damaged file then waits for them for ever.
     try:
         return av.open(f"file:{path}", mode="r")
     except (av.error.FFmpegError, ValueError, OSError) as err:
