@@ -9,6 +9,7 @@ are read with plain reads, not by mapping: mapped pages of a long recording coun
 from __future__ import annotations
 
 import itertools
+import tokenize
 from collections.abc import Iterator
 from io import BufferedReader
 from pathlib import Path
@@ -22,6 +23,9 @@ from hotspot.errors import RecordingError
 COPY_AGAIN = "Copy the recording again from the bench"
 # A decoded frame of the largest sensor as float32 is 1 GB; a header asking for more is nonsense.
 MAX_FRAME_BYTES = 1 << 30
+# What numpy's header reader answers damage with; it tokenizes the header like a program.
+_BAD_HEADER = (ValueError, EOFError, OSError, SyntaxError, TypeError, MemoryError, RecursionError,
+               tokenize.TokenError)  # fmt: skip
 
 
 class BlockSource:
@@ -113,7 +117,7 @@ def open_npy(path: Path) -> BlockSource | MappedSource:
             )
             shape, fortran, dtype = read(file, max_header_size=10000)
             start = file.tell()
-        except (ValueError, EOFError, OSError, SyntaxError, TypeError, MemoryError) as err:
+        except _BAD_HEADER as err:
             raise RecordingError("is not an NPY file", where=str(path), cure=COPY_AGAIN) from err
         file.seek(0, 2)
         stored_bytes = file.tell() - start
