@@ -8,6 +8,8 @@ from typing import Annotated
 
 import typer
 
+from hotspot.cli.bench_store import AfterOption, StoreOption, opened, phase
+
 app = typer.Typer(add_completion=False, rich_markup_mode=None)
 
 
@@ -23,6 +25,12 @@ def find(
     out: Annotated[
         Path | None, typer.Option(help="Save evidence.png, heat.png, heat.tif, finding.json here")
     ] = None,
+    job: Annotated[
+        int | None,
+        typer.Option("--job", min=1, help="Keep all in this job, learn from its board type"),
+    ] = None,
+    after: AfterOption = False,
+    store: StoreOption = None,
     as_json: Annotated[
         bool, typer.Option("--json", help="Print one JSON object and nothing else")
     ] = False,
@@ -38,8 +46,25 @@ def find(
     from hotspot.jobs.analysis import analyse_recording, save_evidence
 
     with progress_on_stderr() as progress:
-        analysis = analyse_recording(recording, board_folder=board, rail=rail, progress=progress)
-        saved = save_evidence(analysis, out) if out is not None else ()
+        if job is None:
+            analysis = analyse_recording(
+                recording, board_folder=board, rail=rail, progress=progress
+            )
+            saved = save_evidence(analysis, out) if out is not None else ()
+        else:
+            from hotspot.jobs.find_for_job import find_for_job
+
+            with opened(store) as bench:
+                analysis, saved = find_for_job(
+                    bench,
+                    job,
+                    recording,
+                    board_folder=board,
+                    rail=rail,
+                    phase=phase(after),
+                    out=out,
+                    progress=progress,
+                )
     if as_json:
         text = to_json(finding_to_dict(analysis.finding), indent=1, ascii_only=True)
         sys.stdout.write(text + "\n")

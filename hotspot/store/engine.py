@@ -25,8 +25,7 @@ def default_url() -> str:
     named = os.environ.get("HOTSPOT_STORE", "").strip()
     if named:
         return named
-    folder = Path(platformdirs.user_data_dir("hotspot", appauthor=False))
-    return f"sqlite:///{(folder / 'jobs.db').as_posix()}"
+    return str(Path(platformdirs.user_data_dir("hotspot", appauthor=False)) / "jobs.db")
 
 
 def parse_url(url: str) -> URL:
@@ -37,9 +36,13 @@ def parse_url(url: str) -> URL:
     hotspot.errors.StoreError
         If it is no address of a database this program knows.
     """
-    text = url if "://" in url else f"sqlite:///{Path(url).expanduser().as_posix()}"
     try:
-        parsed = make_url(text)
+        # A plain path may hold any sign; an address gives some of them a meaning.
+        parsed = (
+            make_url(url)
+            if "://" in url
+            else URL.create("sqlite", database=str(Path(url).expanduser()))
+        )
     except (ArgumentError, ValueError) as err:
         raise StoreError(
             "not an address of a job store", where=url, cure="Use sqlite:///FILE or postgresql://…"

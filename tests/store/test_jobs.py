@@ -246,7 +246,7 @@ def test_a_store_of_a_newer_version_is_left_alone(store, url) -> None:
 
 
 def test_the_address_may_come_from_the_environment(tmp_path, monkeypatch) -> None:
-    monkeypatch.setenv("HOTSPOT_STORE", str(tmp_path / "deep" / "shop.db"))
+    monkeypatch.setenv("HOTSPOT_STORE", str(tmp_path / "deep, 50 % #?" / "shop.db"))
     with open_store() as store:
         store.new_job(customer="K-1")
-    assert (tmp_path / "deep" / "shop.db").exists()
+    assert (tmp_path / "deep, 50 % #?" / "shop.db").exists()
