@@ -27,6 +27,7 @@ from hotspot.inject.setpoint import LadderStep, build_ladder, find_set_point, so
 from hotspot.inject.visibility import Visibility, predict_visibility
 from hotspot.inject.words import build_cautions
 
+LEAST_OHM = 1e-6  # no bench meter tells a microohm from nothing
 SOON_S = 10.0  # a rise seen within this needs no more voltage
 RISE_FACTOR = 3.0  # the reduced model is good to a factor of two; half as much again is kept
 
@@ -189,7 +190,7 @@ def _fault_range_ohm(rail: RailCase, loop: Loop) -> tuple[float, float, float]:
     """Return lowest, expected and highest resistance of the short."""
     ohm = short_ohm(rail, loop)
     digit = rail.meter_resolution_ohm
-    if ohm <= 0.0:  # the meter reads 0.0: anything below its last digit
+    if ohm < LEAST_OHM:  # the meter reads 0.0: anything below its last digit
         high = max(digit, 1e-3)
         return 0.0, high / 2.0, high
     if rail.meter_lead_ohm > 0.0 or rail.reading_has_path:  # a difference of readings

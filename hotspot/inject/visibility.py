@@ -95,8 +95,10 @@ def _first(seen: NDArray[np.bool_], allowed_s: float) -> float | None:
 
 
 def _pulsed_s(amplitude_k: float, noise_k: float, period_s: float, rate_hz: float) -> float | None:
-    if amplitude_k <= 0.0:
+    most_frames = PULSED_MAX_S * rate_hz
+    # n frames show an amplitude of 5·NETD·√(2/n); compared before it is squared: no overflow.
+    if amplitude_k <= THRESHOLD_SIGMA * noise_k * math.sqrt(2.0 / most_frames):
         return None
     frames = 2.0 * (THRESHOLD_SIGMA * noise_k / amplitude_k) ** 2
-    periods = max(2, math.ceil(frames / rate_hz / period_s)) if frames < 1e9 else 10**9
-    return periods * period_s if periods * period_s <= PULSED_MAX_S else None
+    length_s = max(2, math.ceil(frames / rate_hz / period_s)) * period_s
+    return length_s if length_s <= PULSED_MAX_S else None

@@ -196,3 +196,17 @@ def test_dead_short_stays_below_the_diode_drop() -> None:
     plan = plan_injection(RailCase(3.8, 0.02))
     assert plan.set_v < 0.5
     assert plan.point.mode == "current"
+
+
+@pytest.mark.parametrize("ohms", [1e-300, 5e-324, 1e-9])
+def test_a_vanishing_reading_is_a_reading_of_zero(ohms: float) -> None:
+    plan = plan_injection(RailCase(3.3, ohms))
+    assert plan.refused is None
+    assert plan.fault_range_ohm == (0.0, 0.1)
+
+
+@pytest.mark.parametrize("watts", [1e-6, 1e-5])
+def test_tiny_own_power_limit_is_refused_or_kept(watts: float) -> None:
+    plan = plan_injection(RailCase(3.3, 20.0), user=UserLimits(max_power_w=watts))
+    assert plan.refused is not None
+    assert "own power limit" in plan.refused
