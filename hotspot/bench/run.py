@@ -16,12 +16,16 @@ from hotspot.bench.cutout import (
     find_camera_fault,
     find_supply_fault,
 )
-from hotspot.bench.log import InjectionLog
+from hotspot.bench.log import Log
 from hotspot.bench.schedule import Schedule, Segment
 from hotspot.devices.supply import Readback, Supply
 from hotspot.errors import SupplyError
 
 POLL_S = 0.1
+# Before the output goes on the rail must be dead. Meters of plain supplies are good to 30 mV; the
+# supply's own output capacitor may need a second or two to empty.
+DEAD_RAIL_V = 0.1
+DISCHARGE_S = 2.0
 COMPLETE, CUT_OUT, STOPPED = "complete", "cut out", "stopped"
 
 
@@ -83,7 +87,7 @@ class _Cut(Exception):  # noqa: N818 (an outcome on its way out, not an error)
 class _Run:
     supply: Supply
     schedule: Schedule
-    log: InjectionLog
+    log: Log
     timing: Timing
     watch: ThermalWatch | None
     stop: Callable[[], bool]
@@ -97,6 +101,7 @@ class _Run:
         self.supply.switch_off()
         self.log.add(self.timing.now(), on=False)
         self._look_at_camera()  # a camera that sends nothing starts nothing
+        self._wait_for_dead_rail()
         for number, segment in enumerate(self.schedule.segments):
             self._begin(segment, number)
             start_s = self.timing.now()
@@ -110,6 +115,23 @@ class _Run:
                 rest_s = segment.length_s - (self.timing.now() - start_s)
                 self.timing.wait(max(0.0, min(POLL_S, rest_s)))
             self.done = number + 1
+
+    def _wait_for_dead_rail(self) -> None:
+        """Wait until nothing is at the terminals; a voltage that stays comes from elsewhere."""
+        if not self.supply.reads_back:
+            return
+        begin_s = self.timing.now()
+        while True:
+            volts = self.supply.read(self._look_at_camera).volts
+            if volts is None or abs(volts) <= DEAD_RAIL_V:
+                return
+            if self.timing.now() - begin_s > DISCHARGE_S:
+                raise _Cut(
+                    CUT_OUT,
+                    f"{volts:.2f} V at the terminals although the output is off: a battery or "
+                    "another source is connected. Disconnect it first",
+                )
+            self.timing.wait(POLL_S)
 
     def _begin(self, segment: Segment, number: int) -> None:
         last = self.last
@@ -172,7 +194,7 @@ def run_schedule(
     supply: Supply,
     schedule: Schedule,
     *,
-    log: InjectionLog,
+    log: Log,
     timing: Timing | None = None,
     watch: ThermalWatch | None = None,
     stop: Callable[[], bool] = lambda: False,

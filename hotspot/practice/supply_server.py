@@ -43,6 +43,8 @@ class LoadedSupply:
         Fault: output off is acknowledged and ignored.
     extra_v, extra_a
         Fault: the output delivers this much beyond the set point.
+    foreign_v
+        Fault: another source on the board holds the terminals at this voltage.
     """
 
     max_v: float = 30.0
@@ -61,6 +63,7 @@ class LoadedSupply:
     stuck_on: bool = False
     extra_v: float = 0.0
     extra_a: float = 0.0
+    foreign_v: float = 0.0
     set_v: float = 0.0
     set_a: float = 0.1
     on: bool = False
@@ -105,7 +108,7 @@ class LoadedSupply:
 
     def _solve(self) -> tuple[float, float]:
         if not self.on:
-            return 0.0, 0.0
+            return self.foreign_v, 0.0
         set_v, set_a = self.set_v + self.extra_v, self.set_a + self.extra_a
         total_ohm = self.lead_ohm + self.short_ohm
         if math.isinf(total_ohm):

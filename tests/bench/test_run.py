@@ -17,17 +17,20 @@ import numpy as np
 import pytest
 
 from hotspot.bench.cutout import Sight, ThermalWatch, find_camera_fault
-from hotspot.bench.log import InjectionLog
+from hotspot.bench.log import InjectionLog, RecorderLog
 from hotspot.bench.run import COMPLETE, CUT_OUT, STOPPED, RunReport, Timing, run_schedule
 from hotspot.bench.schedule import Schedule, build_ladder, build_pulse_train, to_schedule
 from hotspot.bench.session import open_supply
 from hotspot.devices.dialect import Dialect
-from hotspot.devices.supply import ManualSupply
+from hotspot.devices.supply import ManualSupply, Readback
 from hotspot.errors import InputError, SupplyError
+from hotspot.files.recorder import RecordingWriter
+from hotspot.files.recordings import load_recording
 from hotspot.inject.limits import RailCase
 from hotspot.inject.plan import plan_injection
 from hotspot.inject.report import plan_to_dict
 from hotspot.practice.supply_server import LoadedSupply, SupplyServer
+from hotspot.profile import CameraProfile
 
 WORDS = Dialect(
     set_over_volts="VOLT:PROT {volts:.3f}",
@@ -210,6 +213,36 @@ def test_no_frames_no_start(tmp_path) -> None:
     # The camera thread may have sent a frame before it fell silent.
     assert report.outcome == CUT_OUT
     assert "no frame" in report.reason
+
+
+def test_a_battery_left_on_the_board_starts_nothing(tmp_path) -> None:
+    loaded = LoadedSupply(foreign_v=3.7)
+    bench = Bench(tmp_path, loaded)
+    report = bench.run(build_ladder(PLAN))
+    assert report.outcome == CUT_OUT
+    assert "3.70 V at the terminals" in report.reason
+    assert loaded.switched == []
+
+
+def test_log_is_read_back_by_the_recording_reader(tmp_path) -> None:
+    profile = CameraProfile(name="bench", width=12, height=9, scale=0.01, offset=0.0)
+    with RecordingWriter(tmp_path / "rec", profile) as recorder:
+        for index in range(3):
+            recorder.append(np.full((9, 12), 2300, np.uint16), 0.1 * index)
+        log = RecorderLog(recorder)
+        log.add(0.0, on=False)
+        log.add(0.1000, on=True)
+        log.add(0.1001, on=True, read=Readback(0.1, 1.0, True))
+        log.add(0.25, on=False)
+    table = load_recording(tmp_path / "rec").injection
+    assert table is not None
+    assert np.all(np.diff(table.t_s) > 0)
+    assert table.on.tolist() == [False, True, True, False]
+    assert table.amps[2] == 1.0
+    with InjectionLog(tmp_path / "own.csv") as own:
+        own.add(0.1, on=False)
+        own.add(0.1, on=True)
+    assert (tmp_path / "own.csv").read_text().splitlines()[1:] == ["0.100,0,,", "0.101,1,,"]
 
 
 def test_stop_button(tmp_path) -> None:

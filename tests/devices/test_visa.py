@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+import os
 import socket
+import threading
 import time
+import tty
 
 import pytest
 
@@ -100,3 +103,40 @@ def test_a_refused_port_is_said_in_one_line() -> None:
 def test_a_bad_address_is_one_line(address: str) -> None:
     with pytest.raises(SupplyError):
         VisaLink(address).query("*IDN?")
+
+
+def test_serial_line_through_a_pseudo_terminal() -> None:
+    pty = pytest.importorskip("pty")  # POSIX only
+    loaded = LoadedSupply(short_ohm=0.05, lead_ohm=0.05)
+    master, slave = pty.openpty()
+    tty.setraw(slave)
+
+    def serve() -> None:
+        line = b""
+        while byte := _read(master):
+            line += byte
+            if byte == b"\n":
+                answer = loaded.answer(line.decode())
+                line = b""
+                if answer is not None:
+                    os.write(master, answer.encode() + b"\n")
+
+    threading.Thread(target=serve, daemon=True).start()
+    supply = ScpiSupply(
+        VisaLink(f"ASRL{os.ttyname(slave)}::INSTR", baud_rate=115200),
+        dialect=Dialect(),
+        bounds=BOUNDS,
+    )
+    assert supply.open().startswith("PRACTICE")
+    with energised(supply, volts=0.5, amps=1.0):
+        assert supply.read().amps == pytest.approx(1.0, abs=0.005)
+    supply.close()
+    assert loaded.on is False
+    os.close(slave)
+
+
+def _read(descriptor: int) -> bytes:
+    try:
+        return os.read(descriptor, 1)
+    except OSError:
+        return b""
