@@ -36,7 +36,7 @@ WORDS = Dialect(
     set_over_volts="VOLT:PROT {volts:.3f}",
     set_over_amps="CURR:PROT {amps:.3f}",
     ask_tripped="VOLT:PROT:TRIP?",
-    timeout_s=0.3,
+    timeout_s=1.0,  # a busy machine may be late; a real fault is still cut out
 )
 PLAN = plan_injection(RailCase(0.9, 0.05))
 
@@ -173,7 +173,7 @@ FAULTS = [
     (fault_short_grows, "A read back", 0.6),
     (fault_voltage, "V read back", 0.6),
     (fault_trip, "tripped", 0.6),
-    (fault_mute, "no answer", 1.6),
+    (fault_mute, "no answer", 2.5),
     (fault_garbage, "no number|was answered", 1.0),
     (fault_wire, "failed|no answer", 1.0),
     (fault_off_by_itself, "says off by itself", 0.6),
@@ -202,7 +202,7 @@ def test_every_fault_switches_the_output_off(tmp_path, capsys, fault, words, wit
         took_s = bench.loaded.switched[-1][0] - at[0]
         with capsys.disabled():
             print(f"\n  {fault.__name__}: off {took_s * 1e3:.0f} ms after the fault", end="")
-        assert took_s < within_s + 2.0  # a stuck loop fails, a busy machine does not
+        assert took_s < within_s + 3.0  # a stuck loop fails, a busy machine does not
     assert read_log(bench.log)["on"][-1] == 0
 
 

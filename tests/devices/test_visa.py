@@ -6,7 +6,6 @@ import os
 import socket
 import threading
 import time
-import tty
 
 import pytest
 
@@ -106,7 +105,7 @@ def test_a_bad_address_is_one_line(address: str) -> None:
 
 
 def test_serial_line_through_a_pseudo_terminal() -> None:
-    pty = pytest.importorskip("pty")  # POSIX only
+    pty, tty = pytest.importorskip("pty"), pytest.importorskip("tty")  # POSIX only
     loaded = LoadedSupply(short_ohm=0.05, lead_ohm=0.05)
     master, slave = pty.openpty()
     tty.setraw(slave)
