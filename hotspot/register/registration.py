@@ -137,6 +137,8 @@ class Registration:
         Residual of the thermal-to-photo fit in thermal pixels; None without a registration.
     warnings
         Sentences for the technician: wrong clicks named, weak geometry.
+    support
+        What speaks for it, in words; empty where there is nothing to say.
     """
 
     method: str = "none"
@@ -144,3 +146,4 @@ class Registration:
     board_from_thermal: PlaneMap | None = None
     rms_px: float | None = None
     warnings: tuple[str, ...] = ()
+    support: str = ""
