@@ -136,8 +136,8 @@ def is_trusted(match: Match) -> bool:
 
 
 def find_place(
-    picture: NDArray[np.float32],
-    target: NDArray[np.float32],
+    picture: NDArray[Any],
+    target: NDArray[Any],
     *,
     scale_range: tuple[float, float],
 ) -> Match | None:
@@ -155,7 +155,7 @@ def find_place(
 
 
 def _register_to_photo(
-    picture: NDArray[np.float32], photo: NDArray[Any], board: Board | None, factor: float
+    picture: NDArray[Any], photo: NDArray[Any], board: Board | None, factor: float
 ) -> tuple[Match | None, FloatArray]:
     grey, reduced = to_grey(photo)
     covers = tuple(c * max(grey.shape) / picture.shape[1] for c in _COVERS)
@@ -178,7 +178,7 @@ def _register_to_photo(
 
 
 def _register_to_parts(
-    picture: NDArray[np.float32], board: Board, factor: float
+    picture: NDArray[Any], board: Board, factor: float
 ) -> tuple[Match, FloatArray] | None:
     extent = np.concatenate([p.corners_mm() for p in board.parts])
     longest = float(np.ptp(extent, axis=0).max())

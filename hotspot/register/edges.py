@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from hotspot.board import Board
 from hotspot.checks import FloatArray
 
-Field = NDArray[np.float32]  # (rows, cols, 2)
+Field = NDArray[Any]  # (rows, cols, 2)
 
 # Strength is measured against its surroundings of this many pixels: one can must not drown the
 # chip parts, one bright side of the picture not the other.
@@ -25,7 +25,7 @@ _STRONGEST = 3.0  # times the surroundings: more is cut off
 
 
 def find_edges(
-    picture: FloatArray, *, blur_px: float, mask: NDArray[np.bool_] | None = None
+    picture: NDArray[Any], *, blur_px: float, mask: NDArray[np.bool_] | None = None
 ) -> Field:
     """Return the (rows, cols, 2) float32 edge field of a (rows, cols) picture.
 
@@ -59,7 +59,7 @@ def find_edges(
     return np.ascontiguousarray(out, dtype=np.float32)
 
 
-def to_thermal_picture(cold: FloatArray) -> NDArray[np.float32]:
+def to_thermal_picture(cold: FloatArray) -> NDArray[Any]:
     """Return a baseline fit for edge finding: gaps filled, column and row stripes taken off.
 
     Stripes are what a column (or row) has more than its neighbours all along: the median over the
@@ -69,6 +69,10 @@ def to_thermal_picture(cold: FloatArray) -> NDArray[np.float32]:
     bad = ~np.isfinite(picture)
     if bad.any():
         picture[bad] = float(np.median(picture[~bad])) if not bad.all() else 0.0
+    # Single pixels far from their neighbours are the sensor's: no edge is one pixel wide.
+    median = cv2.medianBlur(picture, 3)
+    off = np.abs(picture - median)
+    picture = np.where(off > 6.0 * np.median(off) + 1e-9, median, picture)
     for axis, kernel in ((0, (0.0, 3.0)), (1, (3.0, 0.0))):
         sx, sy = kernel[1], kernel[0]
         smooth = cv2.GaussianBlur(picture, (0, 0), sigmaX=max(sx, 0.01), sigmaY=max(sy, 0.01))
@@ -78,7 +82,7 @@ def to_thermal_picture(cold: FloatArray) -> NDArray[np.float32]:
     return np.clip(picture, low, high).astype(np.float32)
 
 
-def to_grey(photo: NDArray[Any], *, longest_px: int = 1400) -> tuple[NDArray[np.float32], float]:
+def to_grey(photo: NDArray[Any], *, longest_px: int = 1400) -> tuple[NDArray[Any], float]:
     """Return a photo as (rows, cols) float32 and the factor its size was reduced by (≤ 1)."""
     array = np.asarray(photo)
     if array.ndim == 3:
@@ -90,7 +94,7 @@ def to_grey(photo: NDArray[Any], *, longest_px: int = 1400) -> tuple[NDArray[np.
     return np.log1p(array.astype(np.float32)), factor
 
 
-def draw_part_map(board: Board, *, mm_per_px: float) -> tuple[NDArray[np.float32], FloatArray]:
+def draw_part_map(board: Board, *, mm_per_px: float) -> tuple[NDArray[Any], FloatArray]:
     """Return the picture that a board should give a thermal camera, and its map.
 
     Parts are drawn darker or brighter than the board by kind (bare metal reflects the room: low

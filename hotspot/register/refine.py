@@ -1,4 +1,4 @@
-"""From a coarse place to a map with an error bar: blocks of the thermal picture, matched one by one.
+"""From a coarse place to a map with an error bar: the thermal picture matched block by block.
 
 Each block's edge field is compared with the target's at all small shifts; the shifts of all blocks
 together correct the map. How well the blocks agree afterwards is also what tells a right place
@@ -8,6 +8,7 @@ from a wrong one.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -64,8 +65,8 @@ class Match:
 
 
 def to_thermal_frame(
-    target: NDArray[np.float32], matrix: FloatArray, *, shape: tuple[int, int]
-) -> tuple[NDArray[np.float32], NDArray[np.bool_]]:
+    target: NDArray[Any], matrix: FloatArray, *, shape: tuple[int, int]
+) -> tuple[NDArray[Any], NDArray[np.bool_]]:
     """Return the target as the thermal camera would see it, and where it is known."""
     middle = np.array([(shape[1] - 1) / 2, (shape[0] - 1) / 2, 1.0])
     u = matrix @ middle
@@ -90,8 +91,8 @@ def to_thermal_frame(
 
 
 def refine(
-    thermal: NDArray[np.float32],
-    target: NDArray[np.float32],
+    thermal: NDArray[Any],
+    target: NDArray[Any],
     matrix: FloatArray,
     *,
     radii: tuple[int, ...] = (8, 6, 4, 3, 3),
@@ -110,8 +111,7 @@ def refine(
     field = find_edges(thermal, blur_px=_BLUR_PX)
     field[:4], field[-4:], field[:, :4], field[:, -4:] = 0, 0, 0, 0
     shape = (thermal.shape[0], thermal.shape[1])
-    current = np.array(matrix, dtype=np.float64)
-    start = current.copy()
+    current: FloatArray = np.array(matrix, dtype=np.float64)
     cov = np.zeros((8, 8))
     for radius in radii:
         other, inside = _target_field(target, current, shape)
@@ -120,7 +120,7 @@ def refine(
         shifts = _block_shifts(field, other, inside, radius=radius)
         if len(shifts) < 4:
             return None
-        correction, cov = _correct(shifts, shape, current, start, radius=radius)
+        correction, cov = _correct(shifts, shape, current)
         current = current @ correction
         current = current / current[2, 2]
         if not np.isfinite(current).all() or _bent(current, shape):
@@ -145,7 +145,7 @@ def refine(
 
 
 def _target_field(
-    target: NDArray[np.float32], matrix: FloatArray, shape: tuple[int, int]
+    target: NDArray[Any], matrix: FloatArray, shape: tuple[int, int]
 ) -> tuple[Field, NDArray[np.bool_]]:
     seen, inside = to_thermal_frame(target, matrix, shape=shape)
     other = find_edges(seen, blur_px=_BLUR_PX, mask=inside)
@@ -198,7 +198,7 @@ def _block_shifts(
     return out
 
 
-def _read_peak(surface: NDArray[np.float32], radius: int, top: int, left: int, size: int) -> _Shift:
+def _read_peak(surface: NDArray[Any], radius: int, top: int, left: int, size: int) -> _Shift:
     row, col = np.unravel_index(int(np.argmax(surface)), surface.shape)
     peak = float(surface[row, col])
     r = int(np.clip(row, 1, surface.shape[0] - 2))
@@ -231,9 +231,6 @@ def _correct(
     shifts: list[_Shift],
     shape: tuple[int, int],
     current: FloatArray,
-    start: FloatArray,
-    *,
-    radius: int,
 ) -> tuple[FloatArray, FloatArray]:
     """Map thermal px → thermal px that takes the shifts up, and the covariance of its entries."""
     half = np.array([(shape[1] - 1) / 2, (shape[0] - 1) / 2])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -13,7 +14,8 @@ from hotspot.checks import FloatArray
 from hotspot.register.edges import Field, find_edges
 
 _COARSE_WIDTH = 96  # px; an IC of 5 mm is still 5-20 px, and an FFT takes milliseconds
-_SCALE_STEP = 1.09  # half a step moves the picture's side by 2 coarse px, about the blur
+_SCALE_STEP = 1.06  # half a step moves the rim of the picture by 1.4 coarse px, about the blur
+_WIDEN_PX = 1.0
 _ANGLE_BINS = 90  # of one degree over a quarter turn
 
 
@@ -26,7 +28,7 @@ class Candidate:
     matrix
         (3, 3) thermal px → target px, a similarity.
     score
-        Correlation of the edge fields, -1..1.
+        Correlation of the edge fields in units of its scatter over all shifts.
     """
 
     matrix: FloatArray
@@ -34,8 +36,8 @@ class Candidate:
 
 
 def find_candidates(
-    thermal: NDArray[np.float32],
-    target: NDArray[np.float32],
+    thermal: NDArray[Any],
+    target: NDArray[Any],
     *,
     scale_range: tuple[float, float],
     keep: int = 10,
@@ -57,7 +59,7 @@ def find_candidates(
     """
     shrink = min(1.0, _COARSE_WIDTH / thermal.shape[1])
     small = cv2.resize(thermal, None, fx=shrink, fy=shrink, interpolation=cv2.INTER_AREA)
-    field = find_edges(small, blur_px=1.0)
+    field = _widen(find_edges(small, blur_px=1.0))
     turns = _turns(thermal, target)
     count = int(np.ceil(np.log(scale_range[1] / scale_range[0]) / np.log(_SCALE_STEP))) + 1
     scales = scale_range[0] * _SCALE_STEP ** np.arange(count)
@@ -79,6 +81,15 @@ def find_candidates(
     return tuple(kept)
 
 
+def _widen(field: Field) -> Field:
+    """Return the field spread over its neighbourhood.
+
+    Half a step in size and a degree or two in turn move the picture's rim by 2 coarse pixels: the
+    field of a board full of chip parts must still overlap with itself there.
+    """
+    return np.asarray(cv2.GaussianBlur(field, (0, 0), _WIDEN_PX), dtype=np.float32)
+
+
 def _corners(shape: tuple[int, ...]) -> FloatArray:
     rows, cols = shape[:2]
     return np.array([[0, 0], [cols - 1, 0], [cols - 1, rows - 1], [0, rows - 1]], dtype=np.float64)
@@ -90,7 +101,7 @@ def _map(matrix: FloatArray, points: FloatArray) -> FloatArray:
     return out
 
 
-def _turns(thermal: NDArray[np.float32], target: NDArray[np.float32]) -> list[float]:
+def _turns(thermal: NDArray[Any], target: NDArray[Any]) -> list[float]:
     """Angles in rad (mod 90 deg) by which the target's axes are turned against the thermal's."""
     histograms = []
     for picture in (thermal, target):
@@ -118,7 +129,7 @@ def _search(
     field: Field,
     small_shape: tuple[int, ...],
     thermal_shape: tuple[int, ...],
-    target: NDArray[np.float32],
+    target: NDArray[Any],
     scale: float,
     shrink: float,
     turn: float,
@@ -146,7 +157,7 @@ def _search(
     warp = (turned_from_target @ step)[:2]
     turned = cv2.warpAffine(source, warp, size, borderMode=cv2.BORDER_REPLICATE)
     inside = cv2.warpAffine(np.ones_like(source), warp, size) > 0.99
-    picture = find_edges(turned, blur_px=1.0, mask=inside)
+    picture = _widen(find_edges(turned, blur_px=1.0, mask=inside))
     found: list[Candidate] = []
     energy = (picture**2).sum(axis=2)
     pad = max(small_shape)
@@ -167,6 +178,9 @@ def _search(
         # At least a third of the usual amount of edges must lie under the thermal picture.
         floor = 0.33 * total
         score = product / np.sqrt(total * np.maximum(under, floor))
+        spread = float(score[under > floor].std()) if (under > floor).any() else 1.0
+        # In units of its own scatter over all shifts: sizes and turns become comparable.
+        score = score / max(spread, 1e-6)
         for _ in range(2):
             row, col = np.unravel_index(int(np.argmax(score)), score.shape)
             shift = np.array([col - (w - 1), row - (h - 1)], dtype=np.float64)
@@ -178,7 +192,7 @@ def _search(
                     float(score[row, col]),
                 )
             )
-            score[max(0, row - 4) : row + 5, max(0, col - 4) : col + 5] = -1.0
+            score[max(0, row - 4) : row + 5, max(0, col - 4) : col + 5] = -np.inf
     return found
 
 
@@ -200,4 +214,4 @@ def _candidate_matrix(
     small_from_thermal = np.array([[fx, 0, 0.5 * fx - 0.5], [0, fy, 0.5 * fy - 0.5], [0, 0, 1.0]])
     move = np.array([[1, 0, shift[0]], [0, 1, shift[1]], [0, 0, 1.0]])
     out: FloatArray = np.linalg.inv(turned_from_target) @ move @ rotated @ small_from_thermal
-    return out / out[2, 2]
+    return np.asarray(out / out[2, 2])
