@@ -112,7 +112,7 @@ def refine(
     field[:4], field[-4:], field[:, :4], field[:, -4:] = 0, 0, 0, 0
     shape = (thermal.shape[0], thermal.shape[1])
     current: FloatArray = np.array(matrix, dtype=np.float64)
-    cov = np.zeros((8, 8))
+    cov: FloatArray = np.zeros((8, 8))
     for radius in radii:
         other, inside = _target_field(target, current, shape)
         if inside.mean() < 0.15:
