@@ -1,4 +1,4 @@
-"""A registration kept for a stand and working distance: has the board moved since?"""
+"""A registration kept for a stand and working distance, and whether the board has moved since."""
 
 from __future__ import annotations
 
