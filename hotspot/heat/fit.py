@@ -1,0 +1,169 @@
+"""From binned frames and a drive to contrast maps: the generalised least squares of the heat."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hotspot.checks import FloatArray
+from hotspot.heat.bins import BinnedFrames
+from hotspot.heat.drift import build_patterns, remove_drift
+from hotspot.heat.drive import Drive
+from hotspot.heat.noise import TemporalNoise, fit_temporal_noise
+from hotspot.heat.response import (
+    BODY_TAUS_S,
+    Contrasts,
+    ResponseAtoms,
+    build_atoms,
+    build_contrasts,
+    whitening,
+)
+
+# Shifts of the drive, as shares of its period or of the recording, that give quiet contrasts.
+QUIET_SHIFTS = (0.15, 0.25, 0.35, 0.5, 0.65, 0.75, 0.85)
+# Slow cosines that complete them: the noise at the very lowest frequencies.
+QUIET_COSINES = 16
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CalmBins:
+    """Binned frames with the shared drift taken out, and the noise that is left.
+
+    Attributes
+    ----------
+    bins
+        The bins; `bins.values` hold the drift-free values.
+    noise
+        Noise of a pixel over time.
+    covariance
+        (bins, bins) of a pixel.
+    bad
+        (rows, cols).
+    """
+
+    bins: BinnedFrames
+    noise: TemporalNoise
+    covariance: FloatArray
+    bad: NDArray[np.bool_]
+
+
+def calm(
+    bins: BinnedFrames,
+    *,
+    cold: NDArray[np.float32],
+    bad: NDArray[np.bool_],
+    keep_out: NDArray[np.bool_] | None = None,
+) -> CalmBins:
+    """Take the shared drift out of the bins (in place) and measure the noise that is left.
+
+    Parameters
+    ----------
+    bins
+        Binned frames; the values are changed in place.
+    cold
+        (rows, cols) cold picture: its structure is one of the patterns drift takes.
+    bad
+        (rows, cols) pixels that say nothing.
+    keep_out
+        (rows, cols) pixels known to be heated.
+    """
+    patterns, names = build_patterns(cold, bad=bad)
+    remove_drift(bins.values, patterns=patterns, names=names, bad=bad, keep_out=keep_out)
+    good = ~bad.reshape(-1)
+    if keep_out is not None and (good & ~keep_out.reshape(-1)).sum() > 500:
+        good &= ~keep_out.reshape(-1)
+    noise = fit_temporal_noise(
+        bins.values, t_s=bins.t_s, frames=bins.frames, segment=bins.segment, good=good
+    )
+    covariance = noise.covariance(bins.t_s, frames=bins.frames)
+    return CalmBins(bins=bins, noise=noise, covariance=covariance, bad=bad)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class HeatFit:
+    """Contrast maps of a drive.
+
+    Attributes
+    ----------
+    maps
+        (k, rows, cols) float32 signal contrasts.
+    quiet
+        (r, rows, cols) float32 quiet contrasts.
+    contrasts
+        The temporal weights behind them.
+    atoms
+        Response time courses at the frame times.
+    body, spread
+        The same averaged over bins.
+    """
+
+    maps: NDArray[np.float32]
+    quiet: NDArray[np.float32]
+    contrasts: Contrasts
+    atoms: ResponseAtoms
+    body: FloatArray
+    spread: FloatArray
+
+
+def fit_heat(calm_bins: CalmBins, drive: Drive, *, frame_t_s: FloatArray) -> HeatFit:
+    """Return the contrast maps of a drive.
+
+    Parameters
+    ----------
+    calm_bins
+        Drift-free bins with their noise.
+    drive
+        Heating power over time.
+    frame_t_s
+        (n,) times of the frames that were given to the bins, left-out ones included.
+
+    Raises
+    ------
+    ValueError
+        If the drive leaves no trace that segment offsets cannot explain as well.
+    """
+    bins = calm_bins.bins
+    atoms = build_atoms(drive, t_s=frame_t_s)
+    n = len(frame_t_s)
+    body = bins.binned(atoms.body.T).T
+    taus, ages = atoms.spread.shape[:2]
+    spread = bins.binned(atoms.spread.reshape(taus * ages, n).T).T.reshape(taus, ages, -1)
+    whitener = whitening(calm_bins.covariance, segment=bins.segment)
+    quiet = _quiet_functions(drive, frame_t_s=frame_t_s, bins=bins)
+    contrasts = build_contrasts(
+        atoms, whitener=whitener, binned=(body, spread), quiet_functions=quiet
+    )
+    if len(contrasts.weights) == 0:
+        raise ValueError("the drive leaves no trace in the frames")
+    shape = bins.shape
+    maps = (contrasts.weights.astype(np.float32) @ bins.values).reshape(-1, *shape)
+    quiet_maps = (contrasts.quiet.astype(np.float32) @ bins.values).reshape(-1, *shape)
+    return HeatFit(
+        maps=maps,
+        quiet=quiet_maps,
+        contrasts=contrasts,
+        atoms=atoms,
+        body=body,
+        spread=spread,
+    )
+
+
+def _quiet_functions(drive: Drive, *, frame_t_s: FloatArray, bins: BinnedFrames) -> FloatArray:
+    """Responses to the drive moved in time, and slow cosines, averaged over bins."""
+    first, last = float(frame_t_s[0]), float(frame_t_s[-1])
+    length = max(last - first, 1e-9)
+    functions = []
+    for share in QUIET_SHIFTS:
+        # Moved round the end, so that every shift holds as much switching as the drive itself.
+        t = first + np.mod(frame_t_s - first - share * length, length)
+        functions += [drive.lowpass(t, tau_s=tau) for tau in BODY_TAUS_S[:3]]
+        if len(drive.t_s) >= 6:  # a train: shift by parts of a cycle as well
+            cycle = float(np.median(np.diff(drive.t_s[::2])))
+            functions += [
+                drive.lowpass(frame_t_s - share * cycle, tau_s=tau) for tau in BODY_TAUS_S[:3]
+            ]
+    phase = np.pi * (frame_t_s - first) / length
+    functions += [np.cos(j * phase) for j in range(1, QUIET_COSINES + 1)]
+    return bins.binned(np.array(functions).T).T

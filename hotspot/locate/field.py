@@ -1,0 +1,173 @@
+"""Contrast maps with the measured noise they carry: the field in which spots are looked for.
+
+The noise of a contrast map is neither white nor the same everywhere. Its spectrum (stripes, optics
+that correlate neighbours, drift that is left) and its local strength (pixels where something moves,
+mirrored in metal) are both measured from the quiet contrasts of the same recording, maps of the
+same kind of time course that hold no signal.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy import fft
+from scipy.ndimage import gaussian_filter, gaussian_filter1d
+
+from hotspot.checks import FloatArray
+
+# Local noise strength is averaged over this radius: about 80 pixels times the quiet contrasts.
+LOCAL_SIGMA_PX = 2.5
+# The spectrum is averaged over this many frequency cells.
+SPECTRUM_SIGMA = 3.0
+# Values beyond this many sigma do not count for the spectrum: they are heat that leaked in.
+CLIP_SIGMA = 4.0
+# Zero border against the wrap-around of the Fourier transform, px.
+PAD_PX = 24
+# Half-width in cells of the two lines of the spectrum that hold row and column noise.
+LINE_CELLS = 2
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Field:
+    """Standardised contrast maps and their noise.
+
+    Attributes
+    ----------
+    maps
+        (k, rows, cols) float32 signal contrasts, divided by the local noise.
+    quiet
+        (r, rows, cols) float32 quiet contrasts, divided by the local noise.
+    local_sigma
+        (rows, cols) float32 local noise of a contrast; 1 is what theory says.
+    spectrum
+        (rows', cols'/2+1) float32 noise power on the padded grid, 1 for white noise.
+    bad
+        (rows, cols) bool.
+    """
+
+    maps: NDArray[np.float32]
+    quiet: NDArray[np.float32]
+    local_sigma: NDArray[np.float32]
+    spectrum: NDArray[np.float32]
+    bad: NDArray[np.bool_]
+
+    @property
+    def shape(self) -> tuple[int, int]:
+        """(rows, cols)."""
+        return int(self.maps.shape[1]), int(self.maps.shape[2])
+
+    @property
+    def padded(self) -> tuple[int, int]:
+        """Shape of the padded grid."""
+        return padded_shape(self.shape)
+
+
+def padded_shape(shape: tuple[int, int]) -> tuple[int, int]:
+    """Return a shape with a zero border that transforms fast."""
+    return (
+        int(fft.next_fast_len(shape[0] + PAD_PX, real=True)),
+        int(fft.next_fast_len(shape[1] + PAD_PX, real=True)),
+    )
+
+
+def frequencies(padded: tuple[int, int]) -> tuple[FloatArray, FloatArray]:
+    """Return angular frequencies (ky as a column, kx as a row) in rad/px for rfft2."""
+    ky = 2 * np.pi * np.fft.fftfreq(padded[0])[:, None]
+    kx = 2 * np.pi * np.fft.rfftfreq(padded[1])[None, :]
+    return ky, kx
+
+
+def half_weights(padded: tuple[int, int]) -> FloatArray:
+    """Return how often each column of an rfft2 counts in a sum over all frequencies."""
+    columns = padded[1] // 2 + 1
+    weight = np.full(columns, 2.0)
+    weight[0] = 1.0
+    if padded[1] % 2 == 0:
+        weight[-1] = 1.0
+    return weight[None, :]
+
+
+def fill_bad(maps: NDArray[np.float32], bad: NDArray[np.bool_]) -> NDArray[np.float32]:
+    """Return maps (n, rows, cols) with bad pixels replaced by the mean of good neighbours."""
+    if not bad.any():
+        return maps
+    weight = gaussian_filter((~bad).astype(np.float32), 1.0)
+    out = maps.copy()
+    for picture in out:
+        smooth = gaussian_filter(np.where(bad, 0, picture), 1.0) / np.maximum(weight, 1e-6)
+        picture[bad] = np.where(weight[bad] > 1e-3, smooth[bad], 0.0)
+    return out
+
+
+def build_field(
+    maps: NDArray[np.float32], *, quiet: NDArray[np.float32], bad: NDArray[np.bool_]
+) -> Field:
+    """Return the field of signal contrasts `maps` with the noise that `quiet` shows.
+
+    Parameters
+    ----------
+    maps
+        (k, rows, cols) signal contrasts of unit variance where the noise model holds.
+    quiet
+        (r, rows, cols) quiet contrasts.
+    bad
+        (rows, cols) pixels that say nothing.
+    """
+    maps = fill_bad(maps, bad)
+    quiet = fill_bad(quiet, bad)
+    power = np.mean(quiet**2, axis=0) if len(quiet) else np.ones(bad.shape, np.float32)
+    smooth = cv2.GaussianBlur(power, (0, 0), LOCAL_SIGMA_PX, borderType=cv2.BORDER_REFLECT)
+    typical = float(np.median(power[~bad])) if (~bad).any() else 1.0
+    # A single pixel far above its surroundings (blinking) is its own noise.
+    lonely = power > 6.0 * smooth
+    local = np.sqrt(np.maximum(np.where(lonely, power, smooth), 0.25 * typical))
+    local = np.maximum(local, 1e-12).astype(np.float32)
+    standard = np.clip(quiet / local, -CLIP_SIGMA, CLIP_SIGMA).astype(np.float32)
+    return Field(
+        maps=(maps / local).astype(np.float32),
+        quiet=(quiet / local).astype(np.float32),
+        local_sigma=local,
+        spectrum=_spectrum(standard, shape=bad.shape),
+        bad=bad,
+    )
+
+
+def _spectrum(quiet: NDArray[np.float32], *, shape: tuple[int, int]) -> NDArray[np.float32]:
+    padded = padded_shape(shape)
+    if len(quiet) == 0:
+        return np.ones((padded[0], padded[1] // 2 + 1), dtype=np.float32)
+    taper = np.outer(_taper(shape[0]), _taper(shape[1])).astype(np.float32)
+    total = np.zeros((padded[0], padded[1] // 2 + 1))
+    for picture in quiet:
+        total += np.abs(fft.rfft2(picture * taper, s=padded)) ** 2
+    raw = total / (len(quiet) * float(np.sum(taper**2)))
+    rows = raw.shape[0]
+    on_column_line = np.zeros(raw.shape, dtype=bool)
+    on_row_line = np.zeros(raw.shape, dtype=bool)
+    on_row_line[:, : LINE_CELLS + 1] = True  # kx near 0: each row its own offset
+    on_column_line[: LINE_CELLS + 1] = True  # ky near 0: each column its own offset
+    on_column_line[rows - LINE_CELLS :] = True
+    line = on_row_line | on_column_line
+    weight = gaussian_filter((~line).astype(float), SPECTRUM_SIGMA, mode=("wrap", "reflect"))
+    smooth = gaussian_filter(np.where(line, 0.0, raw), SPECTRUM_SIGMA, mode=("wrap", "reflect"))
+    out = smooth / np.maximum(weight, 1e-9)
+    along_rows = gaussian_filter1d(raw, SPECTRUM_SIGMA, axis=0, mode="wrap")
+    along_columns = gaussian_filter1d(raw, SPECTRUM_SIGMA, axis=1, mode="reflect")
+    out = np.where(on_row_line, along_rows, out)
+    out = np.where(on_column_line, along_columns, out)
+    corner = on_row_line & on_column_line
+    out = np.where(corner, np.maximum(along_rows, along_columns), out)
+    # No part of the spectrum is quieter than a twentieth of its middle: quantised pictures have
+    # holes that a filter must not dig in.
+    return np.maximum(out, 0.05 * float(np.median(out))).astype(np.float32)
+
+
+def _taper(n: int) -> FloatArray:
+    edge = max(2, n // 12)
+    out = np.ones(n)
+    ramp = 0.5 - 0.5 * np.cos(np.pi * (np.arange(edge) + 0.5) / edge)
+    out[:edge], out[-edge:] = ramp, ramp[::-1]
+    return out

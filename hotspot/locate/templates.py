@@ -1,0 +1,133 @@
+"""The family of spots: how a point source looks in each contrast map, for boards of all kinds.
+
+Nothing here is tuned to a camera or a board: the family spans bare laminate to solid copper
+(diffusivity), small and large bodies (time constant), and bodies that stand out from the board
+they warm or not.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hotspot.checks import FloatArray
+from hotspot.heat.response import BODY_TAUS_S, Contrasts
+from hotspot.locate.field import frequencies, half_weights
+
+# In-plane diffusivities in mm2/s: bare FR-4 0.4 (Azar & Graebner 1996), a thin copper plane 2,
+# two or more planes 8 and 30 (parallel-layer bound; references in tests/reference).
+DIFFUSIVITIES_MM2_S = (0.4, 2.0, 8.0, 30.0)
+# Without a scale the same range is spanned in px2/s: 0.4 mm2/s at 0.6 mm/px to 30 at 0.12 mm/px.
+DIFFUSIVITIES_PX2_S = (1.0, 6.0, 36.0, 220.0, 1300.0)
+# Blur of the optics with the body of a small part, px, when the profile does not tell.
+DEFAULT_SIGMA_PX = 1.1
+# Share of the body in the peak of a mixed template.
+BODY_SHARE = 0.5
+
+
+@dataclass(frozen=True, slots=True)
+class Template:
+    """One member of the family.
+
+    Attributes
+    ----------
+    tau_index
+        Which of `BODY_TAUS_S` the body has.
+    diffusivity_px2_s
+        Of the board; 0 for a body that warms alone.
+    body_share
+        1 for the body alone, 0 for what spreads in the board alone.
+    """
+
+    tau_index: int
+    diffusivity_px2_s: float
+    body_share: float
+
+
+def build_templates(mm_per_px: float | None) -> tuple[Template, ...]:
+    """Return the family for a scale, or for all scales when it is unknown."""
+    spread = (
+        DIFFUSIVITIES_PX2_S
+        if mm_per_px is None
+        else tuple(a / mm_per_px**2 for a in DIFFUSIVITIES_MM2_S)
+    )
+    bodies = [Template(i, 0.0, 1.0) for i in range(len(BODY_TAUS_S))]
+    boards = [
+        Template(i, a, share) for i in range(3) for a in spread for share in (0.0, BODY_SHARE)
+    ]
+    return (*bodies, *boards)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Rendered:
+    """A template in the frequency domain.
+
+    Attributes
+    ----------
+    transfer
+        (k, rows', cols'/2+1) float32: transform of the spot at the origin in each contrast, per
+        kelvin of peak rise at the end of the injection.
+    energy
+        Sum over contrasts and frequencies of transfer^2 / noise: SNR^2 of a unit spot.
+    roughness
+        sqrt(det) of the covariance of the gradient of the filtered noise, 1/px^2.
+    curvature
+        (2, 2) that covariance: Fisher information of the position at unit SNR, 1/px^2.
+    """
+
+    transfer: NDArray[np.float32]
+    energy: float
+    roughness: float
+    curvature: FloatArray
+
+
+def render(
+    template: Template,
+    *,
+    contrasts: Contrasts,
+    age_s: FloatArray,
+    padded: tuple[int, int],
+    spectrum: NDArray[np.float32],
+    sigma_px: float,
+) -> Rendered:
+    """Return a template in the frequency domain with its energy in the measured noise."""
+    ky, kx = frequencies(padded)
+    k2 = (ky**2 + kx**2).astype(np.float32)
+    transfer = np.zeros((len(contrasts.weights), *k2.shape), dtype=np.float32)
+    s0 = sigma_px**2
+    i = template.tau_index
+    if template.body_share > 0:
+        gain = contrasts.body[:, i]
+        transfer += (
+            template.body_share
+            * gain[:, None, None].astype(np.float32)
+            * (2 * np.pi * s0 * np.exp(-0.5 * s0 * k2))[None]
+        )
+    if template.body_share < 1:
+        sizes = s0 + 2 * template.diffusivity_px2_s * age_s
+        # Peak of the spread at the end of a long drive, for a peak of one kelvin.
+        width_s = np.gradient(age_s)
+        peak = float(np.sum(width_s / (2 * np.pi * sizes)))
+        for j, size in enumerate(sizes):
+            gain = contrasts.spread[:, i, j] * (1 - template.body_share) / peak
+            transfer += gain[:, None, None].astype(np.float32) * np.exp(-0.5 * size * k2)[None]
+    weight = half_weights(padded) / spectrum
+    power = np.sum(transfer.astype(np.float64) ** 2, axis=0) * weight
+    n = padded[0] * padded[1]
+    energy = float(power.sum()) / n
+    total = max(float(power.sum()), 1e-300)
+    cov = np.array(
+        [
+            [np.sum(power * kx**2), 0.0],
+            [0.0, np.sum(power * ky**2)],
+        ]
+    )
+    cov /= total
+    return Rendered(
+        transfer=transfer,
+        energy=energy,
+        roughness=float(np.sqrt(np.linalg.det(cov))),
+        curvature=cov,
+    )
