@@ -1,4 +1,4 @@
-"""Frames gathered into time bins: constant memory, one addition a frame, nothing lost that heat needs.
+"""Frames gathered into time bins: constant memory, one addition a frame, no heat lost.
 
 Heat is slow (a part answers in 0.2 s or more), so sums over short time bins carry everything the
 estimator asks for, whatever the length of the recording. When the bins run out, neighbours are
