@@ -81,12 +81,16 @@ class Contrasts:
     quiet
         (r, bins) contrasts of the same kind of time course that hold no signal: the recording's
         own noise, for calibration.
+    courses
+        (k, bins) the time course that each contrast stands for: the fitted rise over time is
+        ``courses.T @ maps``.
     """
 
     weights: FloatArray
     body: FloatArray
     spread: FloatArray
     quiet: FloatArray
+    courses: FloatArray
 
 
 def whitening(
@@ -156,6 +160,7 @@ def build_contrasts(
         body=weights @ body.T,
         spread=np.einsum("kb,tab->kta", weights, spread),
         quiet=quiet,
+        courses=basis.T @ scaled,
     )
 
 

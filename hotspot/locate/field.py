@@ -26,6 +26,8 @@ SPECTRUM_SIGMA = 3.0
 CLIP_SIGMA = 4.0
 # Zero border against the wrap-around of the Fourier transform, px.
 PAD_PX = 24
+# Waves across the picture that the surfaces of drift removal take out.
+REMOVED_WAVES = 1.5
 # Half-width in cells of the two lines of the spectrum that hold row and column noise.
 LINE_CELLS = 2
 
@@ -160,6 +162,11 @@ def _spectrum(quiet: NDArray[np.float32], *, shape: tuple[int, int]) -> NDArray[
     out = np.where(on_column_line, along_columns, out)
     corner = on_row_line & on_column_line
     out = np.where(corner, np.maximum(along_rows, along_columns), out)
+    # What drift removal takes out of every map (second-order surfaces, below 1.5 waves across the
+    # picture) must not be looked for: there the noise counts as infinite.
+    ky, kx = frequencies(padded)
+    waves2 = (ky * shape[0] / (2 * np.pi)) ** 2 + (kx * shape[1] / (2 * np.pi)) ** 2
+    out = np.where(waves2 < REMOVED_WAVES**2, 1e6 * out.max(), out)
     # No part of the spectrum is quieter than a twentieth of its middle: quantised pictures have
     # holes that a filter must not dig in.
     return np.maximum(out, 0.05 * float(np.median(out))).astype(np.float32)

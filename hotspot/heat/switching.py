@@ -1,0 +1,351 @@
+"""When the output was switched, found in the frames themselves.
+
+A technician who switches by hand writes nothing down. The switching is then estimated: a step (on,
+perhaps off again) or a pulse train, whichever explains the time course of some place best, with a
+significance that accounts for everything that was tried.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.ndimage import gaussian_filter
+from scipy.special import chdtrc, ndtr
+
+from hotspot.checks import FloatArray
+from hotspot.heat.drive import Drive, drive_from_edges, period_of
+from hotspot.heat.fit import CalmBins
+from hotspot.heat.heatmap import Switching
+from hotspot.heat.response import whitening
+
+# Response times tried for steps, s: quick part, usual part, board.
+STEP_TAUS_S = (0.5, 3.0, 15.0)
+# Response times tried for the shape of a train's pulses, s.
+TRAIN_TAUS_S = (0.3, 1.5, 7.0)
+# A hand cannot keep a train faster than this, and slower than this it is a step or two, s.
+PERIODS_S = (2.0, 45.0)
+# Frequencies are tried at this share of the resolution 1/T, so that the best lies within 6 %
+# of the peak of a spectral line.
+FREQUENCY_STEP = 0.4
+# Switching times of a step are tried on at most this many places.
+STEP_PLACES = 40
+# A place is looked at through a Gaussian of this width, px: a warm spot with its surroundings.
+PLACE_SIGMA_PX = 1.6
+# At most this many places are followed in the picture-wide search.
+MOST_PLACES = 6000
+# Switching found is believed below this chance.
+BELIEVE = 1e-3
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SwitchingEstimate:
+    """Switching found in the frames.
+
+    Attributes
+    ----------
+    switching
+        Edges and significance; without edges when none was found.
+    drive
+        The drive, empty when none was found.
+    trials
+        Effective number of switchings tried: what a false-alarm probability must be multiplied by.
+    """
+
+    switching: Switching
+    drive: Drive
+    trials: float
+
+
+def estimate_switching(
+    calm_bins: CalmBins, *, frame_t_s: FloatArray, places: FloatArray | None = None
+) -> SwitchingEstimate:
+    """Estimate when the output was switched.
+
+    Parameters
+    ----------
+    calm_bins
+        Drift-free bins with their noise.
+    frame_t_s
+        (n,) frame times.
+    places
+        (m, 2) places (x, y) in px where heat is expected (parts on the rail); they need far less
+        signal than a search over the whole picture. None when not known.
+
+    Returns
+    -------
+    SwitchingEstimate
+        The most significant of step and train.
+    """
+    bins = calm_bins.bins
+    white = whitening(calm_bins.covariance, segment=bins.segment)
+    best: tuple[float, tuple[float, ...], float] | None = None
+    for series in _place_series(calm_bins, places=places):
+        for found in (
+            _find_train(series, white=white, t_s=bins.t_s),
+            _find_step(series, white=white, t_s=bins.t_s, segment=bins.segment),
+        ):
+            if found is not None and (best is None or found[0] < best[0]):
+                best = found
+    none = SwitchingEstimate(
+        switching=Switching(source="estimated", significance=1.0),
+        drive=Drive(t_s=np.zeros(0), level=np.zeros(0)),
+        trials=1.0,
+    )
+    if best is None or best[0] > BELIEVE:
+        return none
+    significance, edges, trials = best
+    switching = Switching(
+        source="estimated",
+        edges_s=edges,
+        onset_s=edges[0],
+        period_s=period_of(edges),
+        significance=significance,
+    )
+    return SwitchingEstimate(switching=switching, drive=drive_from_edges(edges), trials=trials)
+
+
+def _place_series(calm_bins: CalmBins, *, places: FloatArray | None) -> list[NDArray[np.float64]]:
+    """Time courses (bins, m) seen through a Gaussian window: at the places, and picture-wide."""
+    bins = calm_bins.bins
+    rows, cols = bins.shape
+    pictures = bins.values.reshape(-1, rows, cols)
+    bad = calm_bins.bad
+    weight = gaussian_filter((~bad).astype(np.float32), PLACE_SIGMA_PX)
+    step = max(2, int(np.ceil(np.sqrt(rows * cols / MOST_PLACES))))
+    wide = np.empty((len(pictures), len(range(0, rows, step)) * len(range(0, cols, step))))
+    inside = np.zeros((0, 2), dtype=int)
+    if places is not None and len(places):
+        at = np.round(places).astype(int)
+        keep = (at[:, 0] >= 0) & (at[:, 0] < cols) & (at[:, 1] >= 0) & (at[:, 1] < rows)
+        inside = at[keep]
+    near = np.empty((len(pictures), len(inside)))
+    for i, picture in enumerate(pictures):
+        smooth = gaussian_filter(np.where(bad, 0.0, picture), PLACE_SIGMA_PX)
+        # What the wider surroundings do is left over drift, or heat that is easier seen here.
+        smooth = smooth - gaussian_filter(smooth, 6 * PLACE_SIGMA_PX)
+        smooth = smooth / np.maximum(weight, 0.2)
+        wide[i] = smooth[::step, ::step].reshape(-1)
+        near[i] = smooth[inside[:, 1], inside[:, 0]]
+    out = [wide - wide.mean(axis=0)]
+    if len(inside):
+        out.insert(0, near - near.mean(axis=0))
+    scale = 1.4826 * np.median(np.abs(np.diff(out[-1], axis=0))) / np.sqrt(2) + 1e-12
+    return [series / scale for series in out]
+
+
+def _find_train(
+    series: NDArray[np.float64], *, white: FloatArray, t_s: FloatArray
+) -> tuple[float, tuple[float, ...], float] | None:
+    length = float(t_s[-1] - t_s[0])
+    spacing = float(np.median(np.diff(t_s)))
+    shortest = max(PERIODS_S[0], 3 * spacing)
+    longest = min(PERIODS_S[1], length / 2.5)
+    if longest <= shortest:
+        return None
+    count = int((1 / shortest - 1 / longest) * length / FREQUENCY_STEP) + 1
+    grid = np.linspace(1 / longest, 1 / shortest, max(2, count))
+    whitened = white @ series
+    best_power, best_f, best_place = 0.0, 0.0, 0
+    for f in grid:
+        phase = 2 * np.pi * f * t_s
+        pair = np.stack([np.cos(phase), np.sin(phase)])
+        gram = pair @ white @ pair.T
+        if np.linalg.cond(gram) > 1e6:
+            continue
+        b = pair @ whitened
+        power = np.einsum("is,is->s", b, np.linalg.solve(gram, b))
+        power = power / _level(power, dof=2)
+        place = int(np.argmax(power))
+        if power[place] > best_power:
+            best_power, best_f, best_place = float(power[place]), float(f), place
+    if best_f == 0:
+        return None
+    places = _independent_places(series.shape[1])
+    trials = count * 1.5
+    chance = -np.expm1(-trials * places * np.exp(-0.5 * best_power))
+    if chance > 20 * BELIEVE:
+        return None
+    course = series[:, best_place]
+    return float(chance), _refine_train(course, white=white, t_s=t_s, frequency=best_f), trials
+
+
+def _level(power: FloatArray, *, dof: int) -> float:
+    """Noise level of chi-squared power over places, robust against a few warm ones; >= 1."""
+    middle = {1: 0.4549364, 2: 1.3862944}[dof]
+    return (
+        max(float(np.median(power)) / middle, 1e-12)
+        if len(power) > 200
+        else max(1.0, float(np.median(power)) / middle)
+    )
+
+
+def _independent_places(count: int) -> float:
+    """Places closer than the window see the same noise."""
+    return max(1.0, float(count))
+
+
+def _refine_train(
+    course: FloatArray, *, white: FloatArray, t_s: FloatArray, frequency: float
+) -> tuple[float, ...]:
+    """Edges of the train that explains a time course best: start, phase, duty, end, then jitter."""
+    first, last = float(t_s[0]), float(t_s[-1])
+    whitened = white @ course
+
+    def gain(edges: FloatArray) -> float:
+        return _gain(edges, whitened=whitened, white=white, t_s=t_s, taus=TRAIN_TAUS_S)
+
+    best = -np.inf
+    best_edges: FloatArray = np.zeros(0)
+    resolution = 0.25 / (last - first)
+    for f in frequency + resolution * np.array([-1.0, 0.0, 1.0]):
+        if f <= 0:
+            continue
+        period = 1 / f
+        for duty in (0.35, 0.5, 0.65):
+            for phase in np.arange(12) / 12 * period:
+                edges = _train_edges(first, last, period=period, phase=phase, duty=duty)
+                value = gain(edges)
+                if value > best:
+                    best, best_edges = value, edges
+    # Pulses before the first and after the last real one explain nothing: drop them while the
+    # explanation gains.
+    for side in (slice(2, None), slice(None, -2)):
+        while len(best_edges) > 4:
+            value = gain(best_edges[side])
+            if value < best:
+                break
+            best, best_edges = value, best_edges[side]
+    return _refine_edges(best_edges, gain=gain, half_cycle_s=0.5 / frequency)
+
+
+def _train_edges(
+    first: float, last: float, *, period: float, phase: float, duty: float
+) -> FloatArray:
+    ons = np.arange(first - period + phase, last, period)
+    edges = np.stack([ons, ons + duty * period], axis=1).reshape(-1)
+    return edges[(edges > first) & (edges < last)] if edges[0] > first else _clip(edges, first)
+
+
+def _clip(edges: FloatArray, first: float) -> FloatArray:
+    """Drop edges before the recording; a pulse that is on when it begins begins with it."""
+    before = int(np.sum(edges <= first))
+    kept = edges[before:]
+    return np.concatenate([[first], kept]) if before % 2 else kept
+
+
+def _refine_edges(
+    edges: FloatArray, *, gain: Callable[[FloatArray], float], half_cycle_s: float
+) -> tuple[float, ...]:
+    """Move single edges as a jittering hand would, as far as the data insist."""
+    sigma = 0.12 * half_cycle_s + 0.15  # a hand on a switch keeps time to about this, s
+    moved = np.zeros(len(edges))
+    best = gain(edges)
+    for width in (0.5, 0.25):
+        for i in range(len(edges)):
+            for step in (-width, width):
+                while True:
+                    trial = moved.copy()
+                    trial[i] += step * sigma
+                    shifted = edges + trial
+                    if np.any(np.diff(shifted) <= 0.05):
+                        break
+                    value = gain(shifted) - 0.5 * float(np.sum((trial / sigma) ** 2))
+                    if value <= best + 1e-9:
+                        break
+                    best, moved = value, trial
+    return tuple(float(t) for t in edges + moved)
+
+
+def _gain(
+    edges: FloatArray,
+    *,
+    whitened: FloatArray,
+    white: FloatArray,
+    t_s: FloatArray,
+    taus: tuple[float, ...],
+) -> float:
+    """Log-likelihood gain of a drive with these edges, best response time, heating only."""
+    if len(edges) == 0:
+        return -np.inf
+    drive = drive_from_edges(tuple(edges))
+    best = -np.inf
+    for tau in taus:
+        r = drive.lowpass(t_s, tau_s=tau)
+        norm = float(r @ white @ r)
+        if norm <= 1e-12:
+            continue
+        b = float(r @ whitened)
+        best = max(best, 0.5 * b * b / norm if b > 0 else -0.5 * b * b / norm)
+    return best
+
+
+def _find_step(
+    series: NDArray[np.float64], *, white: FloatArray, t_s: FloatArray, segment: NDArray[np.int64]
+) -> tuple[float, tuple[float, ...], float] | None:
+    bins = len(t_s)
+    places_t = np.unique(np.round(np.linspace(2, bins - 2, min(STEP_PLACES, bins - 4))).astype(int))
+    if len(places_t) < 3:
+        return None
+    whitened = white @ series
+    options: list[tuple[float, ...]] = []
+    for a, i in enumerate(places_t):
+        options.append((t_s[i],))
+        options += [(t_s[i], t_s[j]) for j in places_t[a + 1 :]]
+    best_z, best_option, best_place = 0.0, options[0], 0
+    for tau in STEP_TAUS_S:
+        r = np.stack([drive_from_edges(o).lowpass(t_s, tau_s=tau) for o in options])
+        norm = np.sqrt(np.einsum("ob,ob->o", r @ white, r))
+        usable = norm > 1e-6 * norm.max()
+        z = np.zeros((len(options), series.shape[1]), dtype=np.float32)
+        z[usable] = (r[usable] / norm[usable, None]) @ whitened
+        for o in np.flatnonzero(usable):
+            top = int(np.argmax(z[o]))
+            if z[o, top] > best_z:
+                level = np.sqrt(_level(z[o].astype(float) ** 2, dof=1))
+                value = float(z[o, top]) / max(level, 1e-6)
+                if value > best_z:
+                    best_z, best_option, best_place = value, options[o], top
+    # Neighbouring switching times and response times see nearly the same noise: about a third of
+    # the on-times and off-times count as independent.
+    trials = max(1.0, (len(places_t) / 3) ** 2 / 2)
+    places = _independent_places(series.shape[1])
+    chance = -np.expm1(-trials * places * ndtr(-best_z)) if best_z < 37 else 0.0
+    if chance > 20 * BELIEVE:
+        return None
+    course = series[:, best_place]
+    edges = _refine_step(np.array(best_option), course=course, white=white, t_s=t_s)
+    return float(chance), edges, trials
+
+
+def _refine_step(
+    edges: FloatArray, *, course: FloatArray, white: FloatArray, t_s: FloatArray
+) -> tuple[float, ...]:
+    whitened = white @ course
+
+    def gain(trial: FloatArray) -> float:
+        return _gain(trial, whitened=whitened, white=white, t_s=t_s, taus=(0.2, 0.6, 2, 6, 20))
+
+    best = gain(edges)
+    step = float(t_s[-1] - t_s[0]) / STEP_PLACES
+    while step > 0.02:
+        improved = False
+        for i in range(len(edges)):
+            for sign in (-1, 1):
+                trial = edges.copy()
+                trial[i] += sign * step
+                if np.any(np.diff(trial) <= 0.05) or trial[0] < t_s[0]:
+                    continue
+                value = gain(trial)
+                if value > best:
+                    best, edges, improved = value, trial, True
+        if not improved:
+            step /= 2
+    return tuple(float(t) for t in edges)
+
+
+def chance_of_power(power: float, *, dof: int, trials: float) -> float:
+    """Return the chance that the largest of `trials` chi-squared variables reaches `power`."""
+    return float(-np.expm1(-trials * chdtrc(dof, power)))

@@ -1,0 +1,124 @@
+"""Every spot in the picture, strongest first, each tested on what the stronger ones leave."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hotspot.checks import FloatArray
+from hotspot.locate.centre import Centre, find_peak, measure_centre
+from hotspot.locate.detect import Scores, false_alarm_probability
+from hotspot.locate.field import Field
+from hotspot.locate.separate import describe, take_away
+
+# More sources than this on one rail is not a repair job but a fire.
+MOST_SPOTS = 4
+# A further spot must be at least this share of the strongest one's SNR: below it, leftovers of
+# the description and real spots cannot be told apart.
+LEAST_SHARE = 0.02
+# Spots keep this far from the border, px: the filter there looks at half a spot.
+BORDER_PX = 1
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FoundSpot:
+    """A spot and how sure it is.
+
+    Attributes
+    ----------
+    centre
+        Position, SNR.
+    false_alarm
+        Chance of one this strong anywhere in the picture from noise alone.
+    scores
+        Score maps in which it was found, stronger spots taken away.
+    """
+
+    centre: Centre
+    false_alarm: float
+    scores: Scores
+
+
+def find_spots(
+    field: Field,
+    *,
+    rescore: Callable[[Field], Scores],
+    first: Scores,
+    limit: float,
+    trials: float,
+    sigma_px: float,
+    outline_at: Callable[[FloatArray], FloatArray | None],
+) -> tuple[tuple[FoundSpot, ...], Field, Scores]:
+    """Return the significant spots, the field without them and its scores.
+
+    Parameters
+    ----------
+    field
+        Contrast maps.
+    rescore
+        Scores of a field, with the calibration of `first`.
+    first
+        Scores of `field`.
+    limit
+        False-alarm probability below which a spot counts.
+    trials
+        Switchings tried before: multiplies the false-alarm probability.
+    sigma_px
+        Blur of optics and body.
+    outline_at
+        Outline of the part body under a point, or None.
+    """
+    spots: list[FoundSpot] = []
+    scores, rest = first, field
+    allowed = inner(field.bad)
+    area = float(np.sum(~field.bad))
+    while True:
+        _, row, column = find_peak(scores, allowed=allowed)
+        snr = float(scores.z[:, row, column].max())
+        chance = min(
+            1.0, trials * false_alarm_probability(snr, area_px=area, roughness=scores.roughness)
+        )
+        strong = not spots or snr > LEAST_SHARE * spots[0].centre.snr
+        if chance > limit or not strong or len(spots) == MOST_SPOTS:
+            return tuple(spots), rest, scores
+        centre = measure_centre(scores, row=row, column=column)
+        spots.append(FoundSpot(centre=centre, false_alarm=chance, scores=scores))
+        rest = without(
+            field,
+            centres=tuple(s.centre.xy_px for s in spots),
+            sigma_px=sigma_px,
+            outline_at=outline_at,
+        )
+        scores = rescore(rest)
+        near = np.hypot(
+            *(np.indices(field.bad.shape)[::-1] - centre.xy_px[:, None, None])
+        ) < 2 * max(1.0, sigma_px)
+        allowed = allowed & ~near
+
+
+def without(
+    field: Field,
+    *,
+    centres: tuple[FloatArray, ...],
+    sigma_px: float,
+    outline_at: Callable[[FloatArray], FloatArray | None],
+) -> Field:
+    """Return the field with the spots at `centres` described jointly and taken away."""
+    descriptions = describe(
+        field,
+        centres=centres,
+        outlines=tuple(outline_at(c) for c in centres),
+        sigma_px=sigma_px,
+    )
+    return take_away(field, descriptions)
+
+
+def inner(bad: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return the pixels in which a spot may be found."""
+    out = ~bad
+    out[:BORDER_PX] = out[-BORDER_PX:] = False
+    out[:, :BORDER_PX] = out[:, -BORDER_PX:] = False
+    return out

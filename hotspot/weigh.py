@@ -1,0 +1,171 @@
+"""Weighing: which spot is path, which is fault, and which part carries it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from hotspot.board import Board, Role
+from hotspot.checks import FloatArray
+from hotspot.finding import Spot, Suspect
+from hotspot.locate.centre import log_evidence
+from hotspot.locate.detect import Scores
+from hotspot.locate.field import Field
+from hotspot.locate.parts import PartScore, Place, score_parts
+from hotspot.locate.spots import FoundSpot, inner
+from hotspot.register.registration import Registration
+from hotspot.suspects import Prior, name_suspects, posterior
+
+# Chance, before looking, that a given spot is the series part on the way to the short rather than
+# the short: both carry the same current, and either may be the warmer (common practice, no
+# source).
+PATH_SHARE = 0.4
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Weighed:
+    """Spots with their roles, and the suspects.
+
+    Attributes
+    ----------
+    spots
+        Strongest first.
+    suspects
+        Most probable first.
+    part_chance
+        Chance that the best part of the rail would score as high in noise: the few dozen places
+        of the parts tested directly.
+    """
+
+    spots: tuple[Spot, ...]
+    suspects: tuple[Suspect, ...]
+    warnings: tuple[str, ...]
+
+
+def elsewhere_evidence(scores: Scores, field: Field) -> float:
+    """Return the log likelihood ratio of a source anywhere in the picture."""
+    evidence = log_evidence(scores.z)[inner(field.bad)]
+    top = float(evidence.max())
+    return top + float(np.log(np.mean(np.exp(evidence - top))))
+
+
+def path_probability(
+    priors: tuple[Prior, ...], *, scores: tuple[PartScore, ...], elsewhere: float
+) -> float:
+    """Return the probability that a spot is a series part of the rail."""
+    series = [i for i, p in enumerate(priors) if p.role is Role.SERIES and scores[i].inside]
+    if not series:
+        return 0.0
+    log = np.array([s.log_evidence for s in scores])
+    top = max(float(log.max()), elsewhere)
+    path = PATH_SHARE * float(np.mean(np.exp(log[series] - top)))
+    weights = np.array([0.0 if p.role is Role.SERIES else p.weight for p in priors])
+    inside = np.array([s.inside for s in scores])
+    fault = (1 - PATH_SHARE) * float(
+        np.sum(weights[inside] * np.exp(log[inside] - top)) + 0.05 * np.exp(elsewhere - top)
+    )
+    return path / max(path + fault, 1e-300)
+
+
+def weigh(
+    found: tuple[FoundSpot, ...],
+    *,
+    board: Board | None,
+    rail: str | None,
+    places: tuple[Place, ...],
+    priors: tuple[Prior, ...],
+    registration: Registration,
+    field: Field,
+    first: Scores,
+    rest: tuple[Field, Scores],
+    scores_without: Callable[[tuple[FloatArray, ...]], Scores],
+    peak_k: Callable[[FloatArray], float],
+) -> Weighed:
+    """Return spots with roles and suspects with probabilities.
+
+    Parameters
+    ----------
+    found
+        Significant spots, strongest first.
+    board, rail, places, priors
+        The part map, the rail, where its parts lie in the picture and what is known of them.
+    registration
+        For positions on board and photo.
+    field, first
+        Contrast maps and their scores.
+    rest
+        What is left when all spots are taken away, and its scores.
+    scores_without
+        Scores of the field with the spots at some centres taken away.
+    peak_k
+        Peak rise at a centre.
+    """
+    centres = [s.centre.xy_px for s in found]
+    stacks: list[Scores] = []
+    for i in range(len(found)):
+        others = tuple(c for j, c in enumerate(centres) if j != i)
+        stacks.append(first if not others else scores_without(others))
+    roles = ["unknown"] * len(found)
+    part_scores: list[tuple[PartScore, ...]] = []
+    if board is not None and places:
+        for i, stack in enumerate(stacks):
+            part_scores.append(score_parts(stack, places=places))
+            path = path_probability(
+                priors, scores=part_scores[i], elsewhere=elsewhere_evidence(stack, field)
+            )
+            roles[i] = "path" if path > 0.5 else "fault"
+    spots = tuple(
+        _spot(s, role=role, registration=registration, peak=peak_k(s.centre.xy_px))
+        for s, role in zip(found, roles, strict=True)
+    )
+    if board is None or not places:
+        return Weighed(spots=spots, suspects=(), warnings=())
+    fault = next((i for i, role in enumerate(roles) if role == "fault"), None)
+    warnings: list[str] = []
+    if fault is not None:
+        stack, seen = stacks[fault], part_scores[fault]
+        near: FloatArray | None = centres[fault]
+    else:
+        stack = rest[1]
+        seen = score_parts(stack, places=places)
+        near = None
+        if found:
+            warnings.append(
+                "Only the path of the current is warm: raise the current as planned, or look for"
+                " the short beyond it"
+            )
+    probabilities = posterior(priors, scores=seen, elsewhere=elsewhere_evidence(stack, field))
+    distance = None
+    if near is not None and registration.board_from_thermal is not None:
+        at = registration.board_from_thermal.map(near)
+        distance = np.array([np.hypot(p.x_mm - at[0], p.y_mm - at[1]) for p in board.parts])
+    suspects = name_suspects(
+        board,
+        probabilities=probabilities,
+        priors=priors,
+        scores=seen,
+        distance_mm=distance,
+        spot=fault,
+        rail=rail,
+        unit="mm" if board.units == "mm" else "photo px",
+    )
+    return Weighed(spots=spots, suspects=suspects, warnings=tuple(warnings))
+
+
+def _spot(found: FoundSpot, *, role: str, registration: Registration, peak: float) -> Spot:
+    centre = found.centre
+    board_map, photo_map = registration.board_from_thermal, registration.photo_from_thermal
+    return Spot(
+        xy_px=centre.xy_px,
+        cov_px2=centre.cov_px2,
+        snr=centre.snr,
+        peak_k=peak,
+        role=role,
+        xy_mm=None if board_map is None else board_map.map(centre.xy_px),
+        cov_mm2=(
+            None if board_map is None else board_map.point_cov(centre.xy_px, cov=centre.cov_px2)
+        ),
+        photo_xy_px=None if photo_map is None else photo_map.map(centre.xy_px),
+    )
