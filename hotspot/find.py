@@ -13,7 +13,7 @@ from hotspot.checks import FloatArray
 from hotspot.errors import RecordingError, RegistrationError
 from hotspot.finding import CANNOT_TELL, HOT_SPOT, NO_HOT_SPOT, Finding
 from hotspot.frame import Recording
-from hotspot.heat.audit import FrameAudit, audit_frames, value_converter
+from hotspot.heat.audit import FrameAudit, audit_frames
 from hotspot.heat.bins import BinnedFrames
 from hotspot.heat.drive import Drive, drive_from_log, switching_from_log
 from hotspot.heat.fit import CalmBins, calm, fit_heat
@@ -21,6 +21,7 @@ from hotspot.heat.gather import gather_bins
 from hotspot.heat.heatmap import FrameCounts, HeatMap, Switching
 from hotspot.heat.picture import build_heat_map, hottest_bin, source_map
 from hotspot.heat.switching import estimate_switching
+from hotspot.heat.values import value_converter
 from hotspot.locate.detect import Scores, score
 from hotspot.locate.field import Field, build_field
 from hotspot.locate.parts import Place
@@ -190,7 +191,7 @@ def conclude(line: Line, *, say: Progress) -> Finding:
         described = describe(
             field, centres=(xy_px,), outlines=(outline(xy_px),), sigma_px=line.sigma_px
         )[0]
-        x, y = (int(round(float(v))) for v in xy_px)
+        x, y = (round(float(v)) for v in xy_px)
         maps = described.maps[:, y, x] * field.local_sigma[y, x]
         return float(fit.contrasts.courses[:, end] @ maps)
 
@@ -328,7 +329,8 @@ def cold_picture(bins: BinnedFrames, *, onset_s: float | None) -> NDArray[np.flo
         early = np.arange(len(bins.t_s)) == 0
     weight = bins.frames[early] / bins.frames[early].sum()
     mean = weight.astype(np.float32) @ bins.values[early]
-    return (bins.reference + mean.reshape(bins.shape)).astype(np.float32)
+    cold: NDArray[np.float32] = (bins.reference + mean.reshape(bins.shape)).astype(np.float32)
+    return cold
 
 
 def frame_counts(audit: FrameAudit) -> FrameCounts:
