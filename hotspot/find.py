@@ -157,7 +157,13 @@ def conclude(line: Line, *, say: Progress) -> Finding:
         fit = fit_heat(line.calm_bins, drive, frame_t_s=line.audit.t_s)
     except ValueError:
         return without_drive(line, switching)
-    field = build_field(fit.maps, quiet=fit.quiet, bad=line.audit.bad)
+    field = build_field(
+        fit.maps,
+        quiet=fit.quiet,
+        bad=line.audit.bad,
+        band_rad_px=fit.bands.rad_px,
+        band_cov=fit.bands.cov,
+    )
     templates = build_templates(line.mm_per_px)
 
     def rescore(rest: Field, scale: float | None) -> Scores:
@@ -218,7 +224,7 @@ def conclude(line: Line, *, say: Progress) -> Finding:
         contrasts=fit.contrasts,
         age_s=fit.atoms.age_s,
         padded=field.padded,
-        spectrum=field.spectrum,
+        inverse_noise=field.inverse_noise,
         sigma_px=line.sigma_px,
     )
     heat = build_heat_map(
@@ -229,7 +235,10 @@ def conclude(line: Line, *, say: Progress) -> Finding:
         unit=line.unit,
         spot_px=found[0].centre.xy_px if found else None,
         source=source_map(
-            field.maps, transfer=shown.transfer, spectrum=field.spectrum, padded=field.padded
+            field.maps,
+            transfer=shown.transfer,
+            inverse_noise=field.inverse_noise,
+            padded=field.padded,
         ),
         steps=(),
     )

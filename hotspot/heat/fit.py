@@ -8,10 +8,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotspot.checks import FloatArray
+from hotspot.heat.bands import Bands, measure_bands
 from hotspot.heat.bins import BinnedFrames
 from hotspot.heat.drift import build_patterns, remove_drift
 from hotspot.heat.drive import Drive
-from hotspot.heat.noise import TemporalNoise, fit_temporal_noise
+from hotspot.heat.noise import (
+    TemporalNoise,
+    fit_amounts,
+    fit_temporal_noise,
+    noise_components,
+    robust_variance,
+)
 from hotspot.heat.response import (
     BODY_TAUS_S,
     Contrasts,
@@ -25,6 +32,8 @@ from hotspot.heat.response import (
 QUIET_SHIFTS = (0.15, 0.25, 0.35, 0.5, 0.65, 0.75, 0.85)
 # Slow cosines that complete them: the noise at the very lowest frequencies.
 QUIET_COSINES = 16
+# Fewer quiet contrasts than this cannot tell seven kinds of noise apart.
+LEAST_QUIET = 10
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -97,6 +106,8 @@ class HeatFit:
         Response time courses at the frame times.
     body, spread
         The same averaged over bins.
+    bands
+        Noise of smooth patterns in the contrasts.
     """
 
     maps: NDArray[np.float32]
@@ -105,6 +116,7 @@ class HeatFit:
     atoms: ResponseAtoms
     body: FloatArray
     spread: FloatArray
+    bands: Bands
 
 
 def fit_heat(calm_bins: CalmBins, drive: Drive, *, frame_t_s: FloatArray) -> HeatFit:
@@ -130,16 +142,32 @@ def fit_heat(calm_bins: CalmBins, drive: Drive, *, frame_t_s: FloatArray) -> Hea
     body = bins.binned(atoms.body.T).T
     taus, ages = atoms.spread.shape[:2]
     spread = bins.binned(atoms.spread.reshape(taus * ages, n).T).T.reshape(taus, ages, -1)
-    whitener = whitening(calm_bins.covariance, segment=bins.segment)
     quiet = _quiet_functions(drive, frame_t_s=frame_t_s, bins=bins)
-    contrasts = build_contrasts(
-        atoms, whitener=whitener, binned=(body, spread), quiet_functions=quiet
-    )
+    components = noise_components(bins.t_s, frames=bins.frames)
+    covariance = calm_bins.covariance
+    good = ~calm_bins.bad
+    # The noise that matters is measured on contrasts that hold no signal, and these depend on the
+    # noise: the second round stands on its own measurement.
+    for last in (False, True):
+        contrasts = build_contrasts(
+            atoms,
+            whitener=whitening(covariance, segment=bins.segment),
+            binned=(body, spread),
+            quiet_functions=quiet,
+        )
+        quiet_maps = (contrasts.quiet.astype(np.float32) @ bins.values).reshape(-1, *bins.shape)
+        if last or len(contrasts.quiet) < LEAST_QUIET:
+            break
+        amounts = fit_amounts(
+            robust_variance(quiet_maps, good=good),
+            contrasts=contrasts.quiet,
+            components=components,
+        )
+        covariance = np.asarray(sum(a * c for a, c in zip(amounts, components, strict=True)))
     if len(contrasts.weights) == 0:
         raise ValueError("the drive leaves no trace in the frames")
     shape = bins.shape
     maps = (contrasts.weights.astype(np.float32) @ bins.values).reshape(-1, *shape)
-    quiet_maps = (contrasts.quiet.astype(np.float32) @ bins.values).reshape(-1, *shape)
     return HeatFit(
         maps=maps,
         quiet=quiet_maps,
@@ -147,6 +175,13 @@ def fit_heat(calm_bins: CalmBins, drive: Drive, *, frame_t_s: FloatArray) -> Hea
         atoms=atoms,
         body=body,
         spread=spread,
+        bands=measure_bands(
+            quiet_maps,
+            quiet=contrasts.quiet,
+            weights=contrasts.weights,
+            components=components,
+            bad=calm_bins.bad,
+        ),
     )
 
 

@@ -102,3 +102,51 @@ def fit_temporal_noise(
     amounts, _ = nnls(model * weights[:, None], seen * weights)
     white = max(float(amounts[0]), 1e-4 * float(seen.min()) / float(model[0, 0]))
     return TemporalNoise(white_sigma=float(np.sqrt(white)), slow_variance=amounts[1:])
+
+
+def noise_components(t_s: FloatArray, *, frames: NDArray[Any]) -> tuple[FloatArray, ...]:
+    """Return the (bins, bins) covariance of each kind of noise at unit amount: white, then slow."""
+    lag = np.abs(t_s[:, None] - t_s[None, :])
+    white = np.diag(1.0 / np.asarray(frames, dtype=np.float64))
+    return (white, *(np.exp(-lag / tau) for tau in SLOW_TAUS_S))
+
+
+def fit_amounts(
+    variance: FloatArray, *, contrasts: FloatArray, components: tuple[FloatArray, ...]
+) -> FloatArray:
+    """Return how much of each kind of noise explains the variance of signal-free contrasts.
+
+    Parameters
+    ----------
+    variance
+        (r,) observed variance of each contrast over pixels.
+    contrasts
+        (r, bins) their weights.
+    components
+        From `noise_components`.
+
+    Returns
+    -------
+    (1 + len(SLOW_TAUS_S),) float
+        White, then slow amounts; the covariance is their sum with the components.
+    """
+    model = np.stack(
+        [np.einsum("rb,bc,rc->r", contrasts, c, contrasts) for c in components], axis=1
+    )
+    weights = 1.0 / np.maximum(variance, 1e-3 * float(variance.max()) + 1e-30)
+    amounts, _ = nnls(model * weights[:, None], variance * weights)
+    if amounts[0] <= 0:
+        # There is always white noise; a thousandth of what all would be keeps matrices regular.
+        amounts[0] = 1e-3 * float(np.mean(variance / np.maximum(model[:, 0], 1e-30)))
+    return np.asarray(amounts, dtype=np.float64)
+
+
+def robust_variance(maps: NDArray[Any], *, good: NDArray[np.bool_] | None = None) -> FloatArray:
+    """Return the variance of each map (r, ...) over pixels, from the median absolute deviation."""
+    flat = maps.reshape(len(maps), -1)
+    if good is not None:
+        flat = flat[:, good.reshape(-1)]
+    flat = flat[:, :: max(1, flat.shape[1] // (4 * MOST_PIXELS))]
+    middle = np.median(flat, axis=1, keepdims=True)
+    out: FloatArray = (MAD_TO_SIGMA * np.median(np.abs(flat - middle), axis=1)) ** 2
+    return out

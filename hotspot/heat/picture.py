@@ -93,7 +93,7 @@ def source_map(
     maps: NDArray[np.float32],
     *,
     transfer: NDArray[np.float32],
-    spectrum: NDArray[np.float32],
+    inverse_noise: NDArray[np.float32],
     padded: tuple[int, int],
 ) -> NDArray[np.float32]:
     """Return where the heat comes from: the contrast maps divided by what a point would give.
@@ -107,15 +107,16 @@ def source_map(
         (k, rows, cols) contrast maps.
     transfer
         (k, rows', cols'/2+1) transform of a point source.
-    spectrum
-        (rows', cols'/2+1) noise power.
+    inverse_noise
+        (k, k, rows', cols'/2+1) inverse noise covariance.
     padded
         Shape of the padded grid.
     """
     rows, cols = maps.shape[1:]
     transforms = fft.rfft2(maps, s=padded, axes=(1, 2))
-    numerator = np.einsum("kij,kij->ij", transfer, transforms) / spectrum
-    power = np.sum(transfer**2, axis=0) / spectrum
+    whitened = np.einsum("klij,lij->kij", inverse_noise, transfer)
+    numerator = np.einsum("kij,kij->ij", whitened, transforms)
+    power = np.sum(transfer * whitened, axis=0)
     ratio = numerator / (power + SOURCE_FLOOR * float(power.max()))
     out: NDArray[np.float32] = fft.irfft2(ratio, s=padded)[:rows, :cols].astype(np.float32)
     return out

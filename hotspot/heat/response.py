@@ -27,7 +27,7 @@ AGE_EDGES_S = (0.0, 0.1, 0.2, 0.4, 0.8, 1.6, 3.2, 6.4, 12.8, 25.6, 51.2, 102.4)
 LOSS_TAU_S = 90.0
 # Directions of the response space whose share of the noise-free energy is below this are dropped.
 BASIS_ENERGY = 2e-5
-MOST_CONTRASTS = 8
+MOST_CONTRASTS = 6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -124,7 +124,7 @@ def build_contrasts(
     whitener: FloatArray,
     binned: tuple[FloatArray, FloatArray],
     quiet_functions: FloatArray,
-    most_quiet: int = 24,
+    most_quiet: int = 32,
 ) -> Contrasts:
     """Return the contrasts for the responses in `atoms`.
 

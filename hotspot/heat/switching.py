@@ -19,6 +19,7 @@ from hotspot.checks import FloatArray
 from hotspot.heat.drive import Drive, drive_from_edges, period_of
 from hotspot.heat.fit import CalmBins
 from hotspot.heat.heatmap import Switching
+from hotspot.heat.noise import fit_temporal_noise
 from hotspot.heat.response import whitening
 
 # Response times tried for steps, s: quick part, usual part, board.
@@ -80,9 +81,18 @@ def estimate_switching(
         The most significant of step and train.
     """
     bins = calm_bins.bins
-    white = whitening(calm_bins.covariance, segment=bins.segment)
     best: tuple[float, tuple[float, ...], float] | None = None
-    for series in _place_series(calm_bins, places=places):
+    courses = _place_series(calm_bins, places=places)
+    # Seen through the window, noise wanders more than in a pixel: measured where it is used.
+    noise = fit_temporal_noise(
+        courses[-1],
+        t_s=bins.t_s,
+        frames=bins.frames,
+        segment=bins.segment,
+        good=np.ones(courses[-1].shape[1], dtype=bool),
+    )
+    white = whitening(noise.covariance(bins.t_s, frames=bins.frames), segment=bins.segment)
+    for series in courses:
         for found in (
             _find_train(series, white=white, t_s=bins.t_s),
             _find_step(series, white=white, t_s=bins.t_s, segment=bins.segment),
@@ -107,7 +117,7 @@ def estimate_switching(
     return SwitchingEstimate(switching=switching, drive=drive_from_edges(edges), trials=trials)
 
 
-def _place_series(calm_bins: CalmBins, *, places: FloatArray | None) -> list[NDArray[np.float64]]:
+def _place_series(calm_bins: CalmBins, *, places: FloatArray | None) -> list[NDArray[np.float32]]:
     """Time courses (bins, m) seen through a Gaussian window: at the places, and picture-wide."""
     bins = calm_bins.bins
     rows, cols = bins.shape
@@ -115,13 +125,15 @@ def _place_series(calm_bins: CalmBins, *, places: FloatArray | None) -> list[NDA
     bad = calm_bins.bad
     weight = gaussian_filter((~bad).astype(np.float32), PLACE_SIGMA_PX)
     step = max(2, int(np.ceil(np.sqrt(rows * cols / MOST_PLACES))))
-    wide = np.empty((len(pictures), len(range(0, rows, step)) * len(range(0, cols, step))))
+    wide = np.empty(
+        (len(pictures), len(range(0, rows, step)) * len(range(0, cols, step))), dtype=np.float32
+    )
     inside = np.zeros((0, 2), dtype=int)
     if places is not None and len(places):
         at = np.round(places).astype(int)
         keep = (at[:, 0] >= 0) & (at[:, 0] < cols) & (at[:, 1] >= 0) & (at[:, 1] < rows)
         inside = at[keep]
-    near = np.empty((len(pictures), len(inside)))
+    near = np.empty((len(pictures), len(inside)), dtype=np.float32)
     for i, picture in enumerate(pictures):
         smooth = gaussian_filter(np.where(bad, 0.0, picture), PLACE_SIGMA_PX)
         # What the wider surroundings do is left over drift, or heat that is easier seen here.
@@ -132,12 +144,11 @@ def _place_series(calm_bins: CalmBins, *, places: FloatArray | None) -> list[NDA
     out = [wide - wide.mean(axis=0)]
     if len(inside):
         out.insert(0, near - near.mean(axis=0))
-    scale = 1.4826 * np.median(np.abs(np.diff(out[-1], axis=0))) / np.sqrt(2) + 1e-12
-    return [series / scale for series in out]
+    return out
 
 
 def _find_train(
-    series: NDArray[np.float64], *, white: FloatArray, t_s: FloatArray
+    series: NDArray[np.float32], *, white: FloatArray, t_s: FloatArray
 ) -> tuple[float, tuple[float, ...], float] | None:
     length = float(t_s[-1] - t_s[0])
     spacing = float(np.median(np.diff(t_s)))
@@ -283,7 +294,7 @@ def _gain(
 
 
 def _find_step(
-    series: NDArray[np.float64], *, white: FloatArray, t_s: FloatArray, segment: NDArray[np.int64]
+    series: NDArray[np.float32], *, white: FloatArray, t_s: FloatArray, segment: NDArray[np.int64]
 ) -> tuple[float, tuple[float, ...], float] | None:
     bins = len(t_s)
     places_t = np.unique(np.round(np.linspace(2, bins - 2, min(STEP_PLACES, bins - 4))).astype(int))

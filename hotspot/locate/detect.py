@@ -51,10 +51,11 @@ class Scores:
 
 
 def transform(maps: NDArray[np.float32], *, field: Field) -> NDArray[np.complex64]:
-    """Return the whitened transforms (k, rows', cols'/2+1) of maps."""
-    out: NDArray[np.complex64] = (
-        fft.rfft2(maps, s=field.padded, axes=(1, 2)) / field.spectrum
-    ).astype(np.complex64)
+    """Return the transforms (k, rows', cols'/2+1) of maps, divided by the noise."""
+    raw = fft.rfft2(maps, s=field.padded, axes=(1, 2))
+    out: NDArray[np.complex64] = np.einsum("klij,lij->kij", field.inverse_noise, raw).astype(
+        np.complex64
+    )
     return out
 
 
@@ -109,7 +110,7 @@ def score(
             contrasts=contrasts,
             age_s=age_s,
             padded=field.padded,
-            spectrum=field.spectrum,
+            inverse_noise=field.inverse_noise,
             sigma_px=sigma_px,
         )
         z[m] = filter_maps(transforms, rendered=spot, field=field)

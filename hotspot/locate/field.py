@@ -28,6 +28,8 @@ CLIP_SIGMA = 4.0
 PAD_PX = 24
 # Waves across the picture that the surfaces of drift removal take out.
 REMOVED_WAVES = 1.5
+# Rings in which the spectrum is described.
+RADIAL_CELLS = 40
 # Half-width in cells of the two lines of the spectrum that hold row and column noise.
 LINE_CELLS = 2
 
@@ -44,8 +46,9 @@ class Field:
         (r, rows, cols) float32 quiet contrasts, divided by the local noise.
     local_sigma
         (rows, cols) float32 local noise of a contrast; 1 is what theory says.
-    spectrum
-        (rows', cols'/2+1) float32 noise power on the padded grid, 1 for white noise.
+    inverse_noise
+        (k, k, rows', cols'/2+1) float32: inverse of the noise covariance of the contrasts at each
+        frequency of the padded grid; zero where drift removal leaves nothing to look for.
     bad
         (rows, cols) bool.
     """
@@ -53,7 +56,7 @@ class Field:
     maps: NDArray[np.float32]
     quiet: NDArray[np.float32]
     local_sigma: NDArray[np.float32]
-    spectrum: NDArray[np.float32]
+    inverse_noise: NDArray[np.float32]
     bad: NDArray[np.bool_]
 
     @property
@@ -105,7 +108,12 @@ def fill_bad(maps: NDArray[np.float32], bad: NDArray[np.bool_]) -> NDArray[np.fl
 
 
 def build_field(
-    maps: NDArray[np.float32], *, quiet: NDArray[np.float32], bad: NDArray[np.bool_]
+    maps: NDArray[np.float32],
+    *,
+    quiet: NDArray[np.float32],
+    bad: NDArray[np.bool_],
+    band_rad_px: FloatArray,
+    band_cov: FloatArray,
 ) -> Field:
     """Return the field of signal contrasts `maps` with the noise that `quiet` shows.
 
@@ -117,6 +125,10 @@ def build_field(
         (r, rows, cols) quiet contrasts.
     bad
         (rows, cols) pixels that say nothing.
+    band_rad_px, band_cov
+        Middle of bands of spatial frequencies, and the covariance (bands, k, k) that smooth
+        noise is predicted to have in the signal contrasts there; drift is slow, and the quiet
+        contrasts are not quite as slow.
     """
     maps = fill_bad(maps, bad)
     quiet = fill_bad(quiet, bad)
@@ -132,12 +144,22 @@ def build_field(
         maps=(maps / local).astype(np.float32),
         quiet=(quiet / local).astype(np.float32),
         local_sigma=local,
-        spectrum=_spectrum(standard, shape=bad.shape),
+        inverse_noise=_inverse_noise(
+            _spectrum(standard, shape=bad.shape),
+            shape=bad.shape,
+            contrasts=len(maps),
+            band_rad_px=band_rad_px,
+            band_cov=band_cov / max(typical, 1e-12),
+        ),
         bad=bad,
     )
 
 
-def _spectrum(quiet: NDArray[np.float32], *, shape: tuple[int, int]) -> NDArray[np.float32]:
+def _spectrum(
+    quiet: NDArray[np.float32],
+    *,
+    shape: tuple[int, int],
+) -> NDArray[np.float32]:
     padded = padded_shape(shape)
     if len(quiet) == 0:
         return np.ones((padded[0], padded[1] // 2 + 1), dtype=np.float32)
@@ -162,14 +184,64 @@ def _spectrum(quiet: NDArray[np.float32], *, shape: tuple[int, int]) -> NDArray[
     out = np.where(on_column_line, along_columns, out)
     corner = on_row_line & on_column_line
     out = np.where(corner, np.maximum(along_rows, along_columns), out)
-    # What drift removal takes out of every map (second-order surfaces, below 1.5 waves across the
-    # picture) must not be looked for: there the noise counts as infinite.
-    ky, kx = frequencies(padded)
-    waves2 = (ky * shape[0] / (2 * np.pi)) ** 2 + (kx * shape[1] / (2 * np.pi)) ** 2
-    out = np.where(waves2 < REMOVED_WAVES**2, 1e6 * out.max(), out)
     # No part of the spectrum is quieter than a twentieth of its middle: quantised pictures have
     # holes that a filter must not dig in.
     return np.maximum(out, 0.05 * float(np.median(out))).astype(np.float32)
+
+
+def _inverse_noise(
+    spectrum: NDArray[np.float32],
+    *,
+    shape: tuple[int, int],
+    contrasts: int,
+    band_rad_px: FloatArray,
+    band_cov: FloatArray,
+) -> NDArray[np.float32]:
+    """Inverse noise covariance of the contrasts on the padded grid.
+
+    Above the finest band the contrasts share the measured spectrum and are independent. Below,
+    they have the covariance that the bands predict, times how the spectrum departs from its
+    radial middle (stripes).
+    """
+    padded = padded_shape(shape)
+    ky, kx = frequencies(padded)
+    radius = np.hypot(ky, kx)
+    edges = np.geomspace(0.5 * 2 * np.pi / max(padded), 1.01 * radius.max(), RADIAL_CELLS)
+    ring = np.clip(np.digitize(radius, edges), 0, RADIAL_CELLS - 1)
+    inverse = np.zeros((RADIAL_CELLS, contrasts, contrasts))
+    departure = np.ones(spectrum.shape, dtype=np.float64)
+    log_band = np.log(band_rad_px) if len(band_rad_px) else np.zeros(0)
+    for i in range(RADIAL_CELLS):
+        inside = ring == i
+        if not inside.any():
+            continue
+        middle = float(np.median(spectrum[inside]))
+        departure[inside] = spectrum[inside] / middle
+        r = float(np.mean(radius[inside]))
+        covariance = middle * np.eye(contrasts)
+        if len(log_band) and 0 < r < band_rad_px[-1]:
+            predicted = _between(np.log(r), at=log_band, values=band_cov)
+            covariance = np.maximum(middle, 0.0) * 1e-3 * np.eye(contrasts) + predicted
+        inverse[i] = np.linalg.inv(covariance)
+    # What drift removal takes out of every map (second-order surfaces, below 1.5 waves across the
+    # picture) must not be looked for: there the noise counts as infinite.
+    waves2 = (ky * shape[0] / (2 * np.pi)) ** 2 + (kx * shape[1] / (2 * np.pi)) ** 2
+    weight = np.where(waves2 < REMOVED_WAVES**2, 0.0, 1.0 / departure)
+    out = np.empty((contrasts, contrasts, *spectrum.shape), dtype=np.float32)
+    for a in range(contrasts):
+        for b in range(contrasts):
+            out[a, b] = inverse[ring, a, b] * weight
+    return out
+
+
+def _between(x: float, *, at: FloatArray, values: FloatArray) -> FloatArray:
+    """Linear interpolation of matrices over log frequency, constant beyond the ends."""
+    j = int(np.clip(np.searchsorted(at, x), 1, len(at) - 1)) if len(at) > 1 else 0
+    if len(at) == 1:
+        return np.asarray(values[0])
+    share = float(np.clip((x - at[j - 1]) / (at[j] - at[j - 1]), 0.0, 1.0))
+    out: FloatArray = (1 - share) * values[j - 1] + share * values[j]
+    return out
 
 
 def _taper(n: int) -> FloatArray:

@@ -92,7 +92,7 @@ def take_away(field: Field, descriptions: tuple[Description, ...]) -> Field:
         maps=((field.maps - total) / extra).astype(np.float32),
         quiet=field.quiet,
         local_sigma=(field.local_sigma * extra).astype(np.float32),
-        spectrum=field.spectrum,
+        inverse_noise=field.inverse_noise,
         bad=field.bad,
     )
 

@@ -70,7 +70,7 @@ class Rendered:
         (k, rows', cols'/2+1) float32: transform of the spot at the origin in each contrast, per
         kelvin of peak rise at the end of the injection.
     energy
-        Sum over contrasts and frequencies of transfer^2 / noise: SNR^2 of a unit spot.
+        Sum over frequencies of transfer' / noise * transfer: SNR^2 of a unit spot.
     roughness
         sqrt(det) of the covariance of the gradient of the filtered noise, 1/px^2.
     curvature
@@ -89,7 +89,7 @@ def render(
     contrasts: Contrasts,
     age_s: FloatArray,
     padded: tuple[int, int],
-    spectrum: NDArray[np.float32],
+    inverse_noise: NDArray[np.float32],
     sigma_px: float,
 ) -> Rendered:
     """Return a template in the frequency domain with its energy in the measured noise."""
@@ -113,8 +113,8 @@ def render(
         for j, size in enumerate(sizes):
             gain = contrasts.spread[:, i, j] * (1 - template.body_share) / peak
             transfer += gain[:, None, None].astype(np.float32) * np.exp(-0.5 * size * k2)[None]
-    weight = half_weights(padded) / spectrum
-    power = np.sum(transfer.astype(np.float64) ** 2, axis=0) * weight
+    whitened = np.einsum("klij,lij->kij", inverse_noise, transfer)
+    power = np.sum(transfer * whitened, axis=0, dtype=np.float64) * half_weights(padded)
     n = padded[0] * padded[1]
     energy = float(power.sum()) / n
     total = max(float(power.sum()), 1e-300)

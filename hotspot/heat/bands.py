@@ -1,0 +1,82 @@
+"""Noise of smooth patterns: drift is slower and stronger the smoother it is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from hotspot.checks import FloatArray
+from hotspot.heat.noise import fit_amounts, robust_variance
+
+# Widths of the bands in which smooth noise is measured, px; octaves from twice a sharp spot to a
+# large part of the picture.
+BAND_SIGMAS_PX = (2.0, 4.0, 8.0, 16.0)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Bands:
+    """Noise covariance of contrasts in bands of spatial frequencies.
+
+    Attributes
+    ----------
+    rad_px
+        (bands,) middle of each band, rad/px, ascending.
+    cov
+        (bands, k, k) covariance of the signal contrasts; the unit matrix where the noise is
+        independent between pixels.
+    """
+
+    rad_px: FloatArray
+    cov: FloatArray
+
+
+def measure_bands(
+    quiet_maps: NDArray[np.float32],
+    *,
+    quiet: FloatArray,
+    weights: FloatArray,
+    components: tuple[FloatArray, ...],
+    bad: NDArray[np.bool_],
+) -> Bands:
+    """Measure the noise of smooth patterns on quiet contrasts and predict the signal contrasts'.
+
+    Parameters
+    ----------
+    quiet_maps
+        (r, rows, cols) maps of the quiet contrasts.
+    quiet, weights
+        (r, bins) and (k, bins) weights of the quiet and of the signal contrasts.
+    components
+        Kinds of noise over time, `hotspot.heat.noise.noise_components`.
+    bad
+        (rows, cols) pixels that say nothing.
+    """
+    shape = bad.shape
+    sigmas = [s for s in BAND_SIGMAS_PX if 5 * s < min(shape)][::-1]
+    filled = np.where(bad, np.float32(0), quiet_maps)
+    rad_px, cov = [], []
+    of_signal = [weights @ c @ weights.T for c in components]
+    for sigma in sigmas:
+        step = max(1, int(sigma / 2))
+        series = np.stack([_band(p, sigma)[::step, ::step] for p in filled])
+        # Difference of Gaussians of sigma and 2 sigma: integral of its square.
+        gain = (1 / sigma**2 + 1 / (2 * sigma) ** 2) / (4 * np.pi) - 2 / (
+            2 * np.pi * (sigma**2 + (2 * sigma) ** 2)
+        )
+        amounts = fit_amounts(
+            robust_variance(series) / gain, contrasts=quiet, components=components
+        )
+        # Its transform peaks where exp(-s2k2/2) - exp(-2 s2k2) does: k = sqrt(2 ln 4 / 3) / s.
+        rad_px.append(np.sqrt(2 * np.log(4) / 3) / sigma)
+        cov.append(sum(a * c for a, c in zip(amounts, of_signal, strict=True)))
+    k = len(weights)
+    return Bands(rad_px=np.array(rad_px), cov=np.array(cov).reshape(-1, k, k))
+
+
+def _band(picture: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:
+    narrow = cv2.GaussianBlur(picture, (0, 0), sigma, borderType=cv2.BORDER_REFLECT)
+    wide = cv2.GaussianBlur(picture, (0, 0), 2 * sigma, borderType=cv2.BORDER_REFLECT)
+    return np.asarray(narrow - wide, dtype=np.float32)
