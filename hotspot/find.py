@@ -29,7 +29,7 @@ from hotspot.locate.places import outline_at, places_on_picture, scale_mm_per_px
 from hotspot.locate.separate import describe
 from hotspot.locate.spots import find_spots, without
 from hotspot.locate.templates import DEFAULT_SIGMA_PX, build_templates, render
-from hotspot.register.landmarks import fit_registration
+from hotspot.register.from_landmarks import fit_registration
 from hotspot.register.registration import Registration
 from hotspot.suspects import Prior, build_priors
 from hotspot.weigh import weigh
@@ -160,9 +160,8 @@ def conclude(line: Line, *, say: Progress) -> Finding:
     field = build_field(
         fit.maps,
         quiet=fit.quiet,
-        bad=line.audit.bad,
-        band_rad_px=fit.bands.rad_px,
-        band_cov=fit.bands.cov,
+        bad=line.calm_bins.bad,
+        bands=fit.bands,
     )
     templates = build_templates(line.mm_per_px)
 
@@ -292,7 +291,7 @@ def without_drive(line: Line, switching: Switching) -> Finding:
         rise_k=flat,
         sigma_k=sigma,
         source=flat,
-        valid=~line.audit.bad,
+        valid=~line.calm_bins.bad,
         cold=line.cold,
         unit=line.unit,
     )

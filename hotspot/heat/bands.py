@@ -27,10 +27,13 @@ class Bands:
     cov
         (bands, k, k) covariance of the signal contrasts; the unit matrix where the noise is
         independent between pixels.
+    quiet_power
+        (bands,) mean power that the same model gives the quiet contrasts.
     """
 
     rad_px: FloatArray
     cov: FloatArray
+    quiet_power: FloatArray
 
 
 def measure_bands(
@@ -56,8 +59,10 @@ def measure_bands(
     """
     shape = bad.shape
     sigmas = [s for s in BAND_SIGMAS_PX if 5 * s < min(shape)][::-1]
-    filled = np.where(bad, np.float32(0), quiet_maps)
-    rad_px, cov = [], []
+    # Stripes are a matter of their own lines of the spectrum, not of smooth patterns.
+    filled = remove_stripes(np.where(bad, np.float32(0), quiet_maps))
+    rad_px, cov, quiet_power = [], [], []
+    of_quiet = [float(np.mean(np.einsum("rb,bc,rc->r", quiet, c, quiet))) for c in components]
     of_signal = [weights @ c @ weights.T for c in components]
     for sigma in sigmas:
         step = max(1, int(sigma / 2))
@@ -72,8 +77,25 @@ def measure_bands(
         # Its transform peaks where exp(-s2k2/2) - exp(-2 s2k2) does: k = sqrt(2 ln 4 / 3) / s.
         rad_px.append(np.sqrt(2 * np.log(4) / 3) / sigma)
         cov.append(sum(a * c for a, c in zip(amounts, of_signal, strict=True)))
+        quiet_power.append(sum(a * c for a, c in zip(amounts, of_quiet, strict=True)))
     k = len(weights)
-    return Bands(rad_px=np.array(rad_px), cov=np.array(cov).reshape(-1, k, k))
+    return Bands(
+        rad_px=np.array(rad_px),
+        cov=np.array(cov).reshape(-1, k, k),
+        quiet_power=np.array(quiet_power),
+    )
+
+
+def remove_stripes(pictures: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return pictures (n, rows, cols) less the mean of each row and of each column."""
+    level = pictures.mean(axis=(1, 2), keepdims=True)
+    out: NDArray[np.float32] = (
+        pictures
+        - pictures.mean(axis=2, keepdims=True)
+        - pictures.mean(axis=1, keepdims=True)
+        + level
+    )
+    return out
 
 
 def _band(picture: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:

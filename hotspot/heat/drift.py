@@ -23,6 +23,11 @@ from hotspot.checks import FloatArray
 WARM_FACTOR = 2.0
 # The structure picture is blurred by this much, so that fixed pixel noise does not enter it.
 STRUCTURE_SIGMA_PX = 0.8
+# A restless pixel (blinking) changes from bin to bin by this many sigma more than the picture
+# does, while its neighbours, which the optics would make share any heat, change by less than the
+# second figure of its excess: even optics of 0.6 px blur give a neighbour 9 %, and parts are larger.
+RESTLESS_SIGMA = 6.0
+RESTLESS_SHARE = 0.05
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -61,12 +66,13 @@ def build_patterns(
     patterns = [np.ones_like(x), x, y, x * x - 1 / 3, x * y, y * y - 1 / 3]
     names = ["level", "slope x", "slope y", "bowl x", "twist", "bowl y"]
     filled = np.where(bad | ~np.isfinite(cold), np.nanmedian(cold), cold).astype(np.float32)
-    smooth = cv2.GaussianBlur(filled, (0, 0), STRUCTURE_SIGMA_PX)
-    low, high = np.percentile(smooth, (1, 99))
+    low, high = np.percentile(filled, (0.2, 99.8))
     if high > low:
-        structure = (np.clip(smooth, low, high) - smooth.mean()) / (high - low)
-        patterns += [structure, structure * x, structure * y]
-        names += ["structure", "structure x", "structure y"]
+        sharp = (np.clip(filled, low, high) - filled.mean()) / (high - low)
+        structure = cv2.GaussianBlur(sharp, (0, 0), STRUCTURE_SIGMA_PX)
+        # Sharp and blurred: fixed pixel noise is part of the cold picture but does not drift.
+        patterns += [sharp, structure, structure * x, structure * y]
+        names += ["structure", "blurred structure", "structure x", "structure y"]
         patterns += [np.gradient(structure, axis=1), np.gradient(structure, axis=0)]
         names += ["shift x", "shift y"]
     stack = np.stack([p.reshape(-1) for p in patterns], axis=1).astype(np.float32)
@@ -123,3 +129,29 @@ def remove_drift(
         if middle > 0 and calm.sum() > max(20 * patterns.shape[1], 0.3 * good.sum()):
             good = calm
     return Drift(patterns=patterns, coefficients=total, names=names)
+
+
+def find_restless(values: NDArray[np.float32], *, bad: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return pixels (rows, cols) that blink: restless from bin to bin, and alone in it.
+
+    Parameters
+    ----------
+    values
+        (bins, pixels) float32 drift-free values.
+    bad
+        (rows, cols) pixels known to be bad.
+    """
+    if len(values) < 8:
+        return np.zeros_like(bad)
+    total = np.zeros(values.shape[1], dtype=np.float64)
+    for i in range(1, len(values)):
+        total += (values[i] - values[i - 1]).astype(np.float64) ** 2
+    power = (total / (len(values) - 1)).reshape(bad.shape)
+    good = ~bad
+    middle = float(np.median(power[good]))
+    sigma = 1.4826 * float(np.median(np.abs(power[good] - middle)))
+    excess = np.where(bad, 0.0, power - middle)
+    kernel = np.array([[0, 1, 0], [1, 0, 1], [0, 1, 0]], dtype=np.float64) / 4
+    around = cv2.filter2D(excess, -1, kernel, borderType=cv2.BORDER_REFLECT)
+    restless = (excess > RESTLESS_SIGMA * sigma) & (around < RESTLESS_SHARE * excess + sigma)
+    return restless & good

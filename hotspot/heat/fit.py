@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from hotspot.checks import FloatArray
 from hotspot.heat.bands import Bands, measure_bands
 from hotspot.heat.bins import BinnedFrames
-from hotspot.heat.drift import build_patterns, remove_drift
+from hotspot.heat.drift import build_patterns, find_restless, remove_drift
 from hotspot.heat.drive import Drive
 from hotspot.heat.noise import (
     TemporalNoise,
@@ -80,6 +80,7 @@ def calm(
     """
     patterns, names = build_patterns(cold, bad=bad)
     remove_drift(bins.values, patterns=patterns, names=names, bad=bad, keep_out=keep_out)
+    bad = bad | find_restless(bins.values, bad=bad)
     good = ~bad.reshape(-1)
     if keep_out is not None and (good & ~keep_out.reshape(-1)).sum() > 500:
         good &= ~keep_out.reshape(-1)

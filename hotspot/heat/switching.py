@@ -16,6 +16,7 @@ from scipy.ndimage import gaussian_filter
 from scipy.special import chdtrc, ndtr
 
 from hotspot.checks import FloatArray
+from hotspot.heat.bands import remove_stripes
 from hotspot.heat.drive import Drive, drive_from_edges, period_of
 from hotspot.heat.fit import CalmBins
 from hotspot.heat.heatmap import Switching
@@ -27,7 +28,7 @@ STEP_TAUS_S = (0.5, 3.0, 15.0)
 # Response times tried for the shape of a train's pulses, s.
 TRAIN_TAUS_S = (0.3, 1.5, 7.0)
 # A hand cannot keep a train faster than this, and slower than this it is a step or two, s.
-PERIODS_S = (2.0, 45.0)
+PERIODS_S = (2.5, 45.0)
 # Frequencies are tried at this share of the resolution 1/T, so that the best lies within 6 %
 # of the peak of a spectral line.
 FREQUENCY_STEP = 0.4
@@ -135,7 +136,8 @@ def _place_series(calm_bins: CalmBins, *, places: FloatArray | None) -> list[NDA
         inside = at[keep]
     near = np.empty((len(pictures), len(inside)), dtype=np.float32)
     for i, picture in enumerate(pictures):
-        smooth = gaussian_filter(np.where(bad, 0.0, picture), PLACE_SIGMA_PX)
+        clean = remove_stripes(np.where(bad, np.float32(0), picture)[None])[0]
+        smooth = gaussian_filter(clean, PLACE_SIGMA_PX)
         # What the wider surroundings do is left over drift, or heat that is easier seen here.
         smooth = smooth - gaussian_filter(smooth, 6 * PLACE_SIGMA_PX)
         smooth = smooth / np.maximum(weight, 0.2)

@@ -17,6 +17,7 @@ from scipy import fft
 from scipy.ndimage import gaussian_filter, gaussian_filter1d
 
 from hotspot.checks import FloatArray
+from hotspot.heat.bands import Bands
 
 # Local noise strength is averaged over this radius: about 80 pixels times the quiet contrasts.
 LOCAL_SIGMA_PX = 2.5
@@ -28,6 +29,9 @@ CLIP_SIGMA = 4.0
 PAD_PX = 24
 # Waves across the picture that the surfaces of drift removal take out.
 REMOVED_WAVES = 1.5
+# Least noise of smooth patterns, in terms of the noise between neighbouring pixels; below it the
+# measurement of a band has too few independent areas to be believed.
+LEAST_POWER = 0.8
 # Rings in which the spectrum is described.
 RADIAL_CELLS = 40
 # Half-width in cells of the two lines of the spectrum that hold row and column noise.
@@ -112,8 +116,7 @@ def build_field(
     *,
     quiet: NDArray[np.float32],
     bad: NDArray[np.bool_],
-    band_rad_px: FloatArray,
-    band_cov: FloatArray,
+    bands: Bands,
 ) -> Field:
     """Return the field of signal contrasts `maps` with the noise that `quiet` shows.
 
@@ -125,10 +128,9 @@ def build_field(
         (r, rows, cols) quiet contrasts.
     bad
         (rows, cols) pixels that say nothing.
-    band_rad_px, band_cov
-        Middle of bands of spatial frequencies, and the covariance (bands, k, k) that smooth
-        noise is predicted to have in the signal contrasts there; drift is slow, and the quiet
-        contrasts are not quite as slow.
+    bands
+        Noise that smooth patterns are predicted to have in the signal contrasts; drift is slow,
+        and the quiet contrasts are not quite as slow.
     """
     maps = fill_bad(maps, bad)
     quiet = fill_bad(quiet, bad)
@@ -148,8 +150,8 @@ def build_field(
             _spectrum(standard, shape=bad.shape),
             shape=bad.shape,
             contrasts=len(maps),
-            band_rad_px=band_rad_px,
-            band_cov=band_cov / max(typical, 1e-12),
+            bands=bands,
+            typical=max(typical, 1e-12),
         ),
         bad=bad,
     )
@@ -194,14 +196,14 @@ def _inverse_noise(
     *,
     shape: tuple[int, int],
     contrasts: int,
-    band_rad_px: FloatArray,
-    band_cov: FloatArray,
+    bands: Bands,
+    typical: float,
 ) -> NDArray[np.float32]:
     """Inverse noise covariance of the contrasts on the padded grid.
 
     Above the finest band the contrasts share the measured spectrum and are independent. Below,
-    they have the covariance that the bands predict, times how the spectrum departs from its
-    radial middle (stripes).
+    they have the covariance that the bands predict, times what the spectrum of the quiet
+    contrasts shows beyond what the same model predicts for them (stripes).
     """
     padded = padded_shape(shape)
     ky, kx = frequencies(padded)
@@ -209,24 +211,30 @@ def _inverse_noise(
     edges = np.geomspace(0.5 * 2 * np.pi / max(padded), 1.01 * radius.max(), RADIAL_CELLS)
     ring = np.clip(np.digitize(radius, edges), 0, RADIAL_CELLS - 1)
     inverse = np.zeros((RADIAL_CELLS, contrasts, contrasts))
-    departure = np.ones(spectrum.shape, dtype=np.float64)
-    log_band = np.log(band_rad_px) if len(band_rad_px) else np.zeros(0)
+    excess = np.ones(spectrum.shape, dtype=np.float64)
+    log_band = np.log(bands.rad_px)
+    plateau = float(np.median(spectrum[radius > 0.5 * np.pi]))
     for i in range(RADIAL_CELLS):
         inside = ring == i
         if not inside.any():
             continue
-        middle = float(np.median(spectrum[inside]))
-        departure[inside] = spectrum[inside] / middle
         r = float(np.mean(radius[inside]))
-        covariance = middle * np.eye(contrasts)
-        if len(log_band) and 0 < r < band_rad_px[-1]:
-            predicted = _between(np.log(r), at=log_band, values=band_cov)
-            covariance = np.maximum(middle, 0.0) * 1e-3 * np.eye(contrasts) + predicted
-        inverse[i] = np.linalg.inv(covariance)
+        if len(log_band) and 0 < r < bands.rad_px[-1]:
+            covariance = _between(np.log(r), at=log_band, values=bands.cov) / typical
+            # Smooth noise is never less than what is independent between pixels.
+            value, vector = np.linalg.eigh(covariance)
+            covariance = (vector * np.maximum(value, LEAST_POWER * plateau)) @ vector.T
+            power = _between(np.log(r), at=log_band, values=bands.quiet_power) / typical
+            power = max(float(power), LEAST_POWER * plateau)
+            excess[inside] = np.maximum(1.0, spectrum[inside] / power)
+            inverse[i] = np.linalg.inv(covariance)
+        else:
+            inverse[i] = np.eye(contrasts)
+            excess[inside] = spectrum[inside]
     # What drift removal takes out of every map (second-order surfaces, below 1.5 waves across the
     # picture) must not be looked for: there the noise counts as infinite.
     waves2 = (ky * shape[0] / (2 * np.pi)) ** 2 + (kx * shape[1] / (2 * np.pi)) ** 2
-    weight = np.where(waves2 < REMOVED_WAVES**2, 0.0, 1.0 / departure)
+    weight = np.where(waves2 < REMOVED_WAVES**2, 0.0, 1.0 / excess)
     out = np.empty((contrasts, contrasts, *spectrum.shape), dtype=np.float32)
     for a in range(contrasts):
         for b in range(contrasts):
