@@ -25,7 +25,7 @@ WARM_FACTOR = 2.0
 STRUCTURE_SIGMA_PX = 0.8
 # A restless pixel (blinking) changes from bin to bin by this many sigma more than the picture
 # does, while its neighbours, which the optics would make share any heat, change by less than the
-# second figure of its excess: even optics of 0.6 px blur give a neighbour 9 %, and parts are larger.
+# second figure of its excess: even optics of 0.6 px blur give a neighbour 9 %.
 RESTLESS_SIGMA = 6.0
 RESTLESS_SHARE = 0.05
 

@@ -224,8 +224,8 @@ def _inverse_noise(
             # Smooth noise is never less than what is independent between pixels.
             value, vector = np.linalg.eigh(covariance)
             covariance = (vector * np.maximum(value, LEAST_POWER * plateau)) @ vector.T
-            power = _between(np.log(r), at=log_band, values=bands.quiet_power) / typical
-            power = max(float(power), LEAST_POWER * plateau)
+            quiet_power = _between(np.log(r), at=log_band, values=bands.quiet_power) / typical
+            power = max(float(quiet_power), LEAST_POWER * plateau)
             excess[inside] = np.maximum(1.0, spectrum[inside] / power)
             inverse[i] = np.linalg.inv(covariance)
         else:

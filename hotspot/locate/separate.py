@@ -19,7 +19,7 @@ from hotspot.locate.field import Field
 
 # Share of a described spot that may be left over where it was: bodies are not round, emissivity
 # is not even. Of order 10 % on pictures of real parts (common practice, no source).
-LEFTOVER = 0.08
+LEFTOVER = 0.12
 WIDTHS = 9
 
 

@@ -15,10 +15,10 @@ from hotspot.locate.field import Field
 from hotspot.locate.separate import describe, take_away
 
 # More sources than this on one rail is not a repair job but a fire.
-MOST_SPOTS = 4
+MOST_SPOTS = 3
 # A further spot must be at least this share of the strongest one's SNR: below it, leftovers of
 # the description and real spots cannot be told apart.
-LEAST_SHARE = 0.02
+LEAST_SHARE = 0.05
 # Spots keep this far from the border, px: the filter there looks at half a spot.
 BORDER_PX = 1
 
