@@ -3,35 +3,36 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
-from hotspot.board import Board, Role
+from hotspot.board import Board
 from hotspot.checks import FloatArray
-from hotspot.errors import RecordingError, RegistrationError
+from hotspot.errors import RecordingError
 from hotspot.finding import CANNOT_TELL, HOT_SPOT, NO_HOT_SPOT, Finding
 from hotspot.frame import Recording
-from hotspot.heat.audit import FrameAudit, audit_frames
-from hotspot.heat.bins import BinnedFrames
-from hotspot.heat.drive import Drive, drive_from_log, switching_from_log
-from hotspot.heat.fit import CalmBins, calm, fit_heat
+from hotspot.heat.audit import audit_frames
+from hotspot.heat.fit import calm, fit_heat
 from hotspot.heat.gather import gather_bins
-from hotspot.heat.heatmap import FrameCounts, HeatMap, Switching
+from hotspot.heat.heatmap import HeatMap, Switching
 from hotspot.heat.picture import build_heat_map, hottest_bin, source_map
-from hotspot.heat.switching import estimate_switching
 from hotspot.heat.values import value_converter
-from hotspot.locate.detect import Scores, score
+from hotspot.line import (
+    Line,
+    cold_picture,
+    frame_counts,
+    logged_onset_s,
+    registration_of,
+    switching_of,
+)
+from hotspot.locate.detect import Scores, false_alarm_probability, score
 from hotspot.locate.field import Field, build_field
-from hotspot.locate.parts import Place
-from hotspot.locate.places import outline_at, places_on_picture, scale_mm_per_px
+from hotspot.locate.places import outline_at, places_on_picture
 from hotspot.locate.separate import describe
-from hotspot.locate.spots import find_spots, without
-from hotspot.locate.templates import DEFAULT_SIGMA_PX, build_templates, render
-from hotspot.register.from_landmarks import fit_registration
+from hotspot.locate.spots import find_spots, inner, without
+from hotspot.locate.templates import build_templates, render
 from hotspot.register.registration import Registration
-from hotspot.suspects import Prior, build_priors
+from hotspot.suspects import build_priors
 from hotspot.weigh import weigh
 
 # A reading counts as a hot spot when noise and nuisances alone would give one this strong in
@@ -39,8 +40,6 @@ from hotspot.weigh import weigh
 FALSE_ALARM_LIMIT = 0.005
 # Fewer usable frames than this say nothing about noise, and so nothing about heat.
 LEAST_FRAMES = 12
-# Half the body of a small part, mm: widens the sharpest spot where the scale is known.
-SMALL_BODY_MM = 0.2
 
 Progress = Callable[[float, str], None]
 
@@ -111,39 +110,6 @@ def find(
         warnings=(*recording.warnings, *audit.warnings, *registration.warnings),
     )
     return conclude(line, say=say)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Line:
-    """All that is known once the frames are gathered."""
-
-    recording: Recording
-    audit: FrameAudit
-    calm_bins: CalmBins
-    cold: NDArray[np.float32]
-    board: Board | None
-    rail: str | None
-    registration: Registration
-    places: tuple[Place, ...]
-    priors: tuple[Prior, ...]
-    warnings: tuple[str, ...]
-
-    @property
-    def unit(self) -> str:
-        """Kelvin where the camera has an absolute scale."""
-        return "K" if self.recording.profile.is_radiometric else "relative"
-
-    @property
-    def mm_per_px(self) -> float | None:
-        """Scale in the middle of the picture."""
-        return scale_mm_per_px(self.registration, shape=self.cold.shape, board=self.board)
-
-    @property
-    def sigma_px(self) -> float:
-        """Width of the sharpest spot: blur of the optics and half the body of a small part."""
-        blur = self.recording.profile.psf_sigma_px or DEFAULT_SIGMA_PX
-        scale = self.mm_per_px
-        return float(blur if scale is None else np.hypot(blur, SMALL_BODY_MM / scale))
 
 
 def conclude(line: Line, *, say: Progress) -> Finding:
@@ -257,30 +223,10 @@ def conclude(line: Line, *, say: Progress) -> Finding:
 
 def nothing_chance(scores: Scores, field: Field, trials: float) -> float:
     """Return the false-alarm probability of the strongest reading of the picture."""
-    from hotspot.locate.detect import false_alarm_probability
-    from hotspot.locate.spots import inner
-
     top = float(scores.z[:, inner(field.bad)].max())
     area = float(np.sum(~field.bad))
     chance = false_alarm_probability(top, area_px=area, roughness=scores.roughness)
     return min(1.0, trials * chance)
-
-
-def switching_of(line: Line) -> tuple[Switching, Drive, float]:
-    """Return when the output was on, the drive, and how many switchings were tried."""
-    log = line.recording.injection
-    if log is not None:
-        return switching_from_log(log), drive_from_log(log), 1.0
-    places = None
-    if line.places:
-        tested = [
-            p.xy_px
-            for p, prior in zip(line.places, line.priors, strict=True)
-            if prior.role not in (Role.UNRELATED,)
-        ]
-        places = np.array(tested) if tested else None
-    estimate = estimate_switching(line.calm_bins, frame_t_s=line.audit.t_s, places=places)
-    return estimate.switching, estimate.drive, estimate.trials
 
 
 def without_drive(line: Line, switching: Switching) -> Finding:
@@ -311,42 +257,4 @@ def without_drive(line: Line, switching: Switching) -> Finding:
         frames=frame_counts(line.audit),
         heat=heat,
         warnings=(*line.warnings, warning),
-    )
-
-
-def registration_of(recording: Recording, *, board: Board | None) -> Registration:
-    """Return the registration of a recording; what is wrong with it becomes a warning."""
-    try:
-        return fit_registration(recording.landmarks, board)
-    except RegistrationError as error:
-        return replace(Registration(), warnings=(error.sentence,))
-
-
-def logged_onset_s(recording: Recording) -> float | None:
-    """Return when the output was first on, as far as it was written down."""
-    return None if recording.injection is None else switching_from_log(recording.injection).onset_s
-
-
-def cold_picture(bins: BinnedFrames, *, onset_s: float | None) -> NDArray[np.float32]:
-    """Return the mean of the frames before the onset, or of the first tenth without one."""
-    first_segment = bins.segment == bins.segment[0]
-    early = first_segment & (
-        bins.t_s <= (onset_s if onset_s is not None else bins.t_s[0] + 0.1 * np.ptp(bins.t_s))
-    )
-    if not early.any():
-        early = np.arange(len(bins.t_s)) == 0
-    weight = bins.frames[early] / bins.frames[early].sum()
-    mean = weight.astype(np.float32) @ bins.values[early]
-    cold: NDArray[np.float32] = (bins.reference + mean.reshape(bins.shape)).astype(np.float32)
-    return cold
-
-
-def frame_counts(audit: FrameAudit) -> FrameCounts:
-    """Return what became of the frames."""
-    return FrameCounts(
-        total=len(audit.used),
-        used=int(audit.used.sum()),
-        repeated=int(audit.repeated.sum()),
-        shutter=int(audit.shutter.sum()),
-        moved=int(audit.moved.sum()),
     )

@@ -118,9 +118,8 @@ def _truth(folder: Path) -> str:
 
 
 def compare_weak(peaks_k: tuple[float, ...], repeats: int, seconds: float) -> None:
-    from hotspot.find import find
-
     from hotspot.files.recordings import load_recording
+    from hotspot.find import find
 
     print(f"\nWeak heat, {seconds:g} s, noise of one frame {NOISE_K * 1000:.0f} mK, step at 6 s\n")
     print("peak, mK   peak/noise   naive within 2 px   ours within 2 px   ours: no hot spot")
@@ -167,9 +166,8 @@ def _peak_mb() -> float:
 
 
 def run_one(folder: Path) -> None:
-    from hotspot.find import find
-
     from hotspot.files.recordings import load_recording
+    from hotspot.find import find
 
     imports_mb = _peak_mb()
     began = time.perf_counter()

@@ -1,0 +1,115 @@
+"""What is known once the frames are gathered, and how it is got."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hotspot.board import Board, Role
+from hotspot.errors import RegistrationError
+from hotspot.frame import Recording
+from hotspot.heat.audit import FrameAudit
+from hotspot.heat.bins import BinnedFrames
+from hotspot.heat.drive import Drive, drive_from_log, switching_from_log
+from hotspot.heat.fit import CalmBins
+from hotspot.heat.heatmap import FrameCounts, Switching
+from hotspot.heat.switching import estimate_switching
+from hotspot.locate.parts import Place
+from hotspot.locate.places import scale_mm_per_px
+from hotspot.locate.templates import DEFAULT_SIGMA_PX
+from hotspot.register.from_landmarks import fit_registration
+from hotspot.register.registration import Registration
+from hotspot.suspects import Prior
+
+# Half the body of a small part, mm: widens the sharpest spot where the scale is known.
+SMALL_BODY_MM = 0.2
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Line:
+    """All that is known once the frames are gathered."""
+
+    recording: Recording
+    audit: FrameAudit
+    calm_bins: CalmBins
+    cold: NDArray[np.float32]
+    board: Board | None
+    rail: str | None
+    registration: Registration
+    places: tuple[Place, ...]
+    priors: tuple[Prior, ...]
+    warnings: tuple[str, ...]
+
+    @property
+    def unit(self) -> str:
+        """Kelvin where the camera has an absolute scale."""
+        return "K" if self.recording.profile.is_radiometric else "relative"
+
+    @property
+    def mm_per_px(self) -> float | None:
+        """Scale in the middle of the picture."""
+        return scale_mm_per_px(self.registration, shape=self.cold.shape, board=self.board)
+
+    @property
+    def sigma_px(self) -> float:
+        """Width of the sharpest spot: blur of the optics and half the body of a small part."""
+        blur = self.recording.profile.psf_sigma_px or DEFAULT_SIGMA_PX
+        scale = self.mm_per_px
+        return float(blur if scale is None else np.hypot(blur, SMALL_BODY_MM / scale))
+
+
+def switching_of(line: Line) -> tuple[Switching, Drive, float]:
+    """Return when the output was on, the drive, and how many switchings were tried."""
+    log = line.recording.injection
+    if log is not None:
+        return switching_from_log(log), drive_from_log(log), 1.0
+    places = None
+    if line.places:
+        tested = [
+            p.xy_px
+            for p, prior in zip(line.places, line.priors, strict=True)
+            if prior.role not in (Role.UNRELATED,)
+        ]
+        places = np.array(tested) if tested else None
+    estimate = estimate_switching(line.calm_bins, frame_t_s=line.audit.t_s, places=places)
+    return estimate.switching, estimate.drive, estimate.trials
+
+
+def registration_of(recording: Recording, *, board: Board | None) -> Registration:
+    """Return the registration of a recording; what is wrong with it becomes a warning."""
+    try:
+        return fit_registration(recording.landmarks, board)
+    except RegistrationError as error:
+        return replace(Registration(), warnings=(error.sentence,))
+
+
+def logged_onset_s(recording: Recording) -> float | None:
+    """Return when the output was first on, as far as it was written down."""
+    return None if recording.injection is None else switching_from_log(recording.injection).onset_s
+
+
+def cold_picture(bins: BinnedFrames, *, onset_s: float | None) -> NDArray[np.float32]:
+    """Return the mean of the frames before the onset, or of the first tenth without one."""
+    first_segment = bins.segment == bins.segment[0]
+    early = first_segment & (
+        bins.t_s <= (onset_s if onset_s is not None else bins.t_s[0] + 0.1 * np.ptp(bins.t_s))
+    )
+    if not early.any():
+        early = np.arange(len(bins.t_s)) == 0
+    weight = bins.frames[early] / bins.frames[early].sum()
+    mean = weight.astype(np.float32) @ bins.values[early]
+    cold: NDArray[np.float32] = (bins.reference + mean.reshape(bins.shape)).astype(np.float32)
+    return cold
+
+
+def frame_counts(audit: FrameAudit) -> FrameCounts:
+    """Return what became of the frames."""
+    return FrameCounts(
+        total=len(audit.used),
+        used=int(audit.used.sum()),
+        repeated=int(audit.repeated.sum()),
+        shutter=int(audit.shutter.sum()),
+        moved=int(audit.moved.sum()),
+    )
