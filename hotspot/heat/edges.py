@@ -1,0 +1,142 @@
+"""Edges of the switching, refined on one time course: train, single step, jitter of a hand."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+
+from hotspot.checks import FloatArray
+from hotspot.heat.drive import drive_from_edges
+
+# Response times tried for the shape of a train's pulses, s.
+TRAIN_TAUS_S = (0.3, 1.5, 7.0)
+# Response times tried for a step, s.
+STEP_TAUS_S = (0.2, 0.6, 2.0, 6.0, 20.0)
+# The first step of refining a single step, as a share of the recording.
+STEP_SHARE = 1 / 40
+
+
+def refine_train(
+    course: FloatArray, *, white: FloatArray, t_s: FloatArray, frequency: float
+) -> tuple[float, ...]:
+    """Return the edges of the train that explains a time course best.
+
+    Start, phase, duty, end, then the jitter of single edges.
+    """
+    first, last = float(t_s[0]), float(t_s[-1])
+    whitened = white @ course
+
+    def gain(edges: FloatArray) -> float:
+        return _gain(edges, whitened=whitened, white=white, t_s=t_s, taus=TRAIN_TAUS_S)
+
+    best = -np.inf
+    best_edges: FloatArray = np.zeros(0)
+    resolution = 0.25 / (last - first)
+    for f in frequency + resolution * np.array([-1.0, 0.0, 1.0]):
+        if f <= 0:
+            continue
+        period = 1 / f
+        for duty in (0.35, 0.5, 0.65):
+            for phase in np.arange(12) / 12 * period:
+                edges = _train_edges(first, last, period=period, phase=phase, duty=duty)
+                value = gain(edges)
+                if value > best:
+                    best, best_edges = value, edges
+    # Pulses before the first and after the last real one explain nothing: drop them while the
+    # explanation gains.
+    for side in (slice(2, None), slice(None, -2)):
+        while len(best_edges) > 4:
+            value = gain(best_edges[side])
+            if value < best:
+                break
+            best, best_edges = value, best_edges[side]
+    return _refine_edges(best_edges, gain=gain, half_cycle_s=0.5 / frequency)
+
+
+def _train_edges(
+    first: float, last: float, *, period: float, phase: float, duty: float
+) -> FloatArray:
+    ons = np.arange(first - period + phase, last, period)
+    edges = np.stack([ons, ons + duty * period], axis=1).reshape(-1)
+    return edges[(edges > first) & (edges < last)] if edges[0] > first else _clip(edges, first)
+
+
+def _clip(edges: FloatArray, first: float) -> FloatArray:
+    """Drop edges before the recording; a pulse that is on when it begins begins with it."""
+    before = int(np.sum(edges <= first))
+    kept = edges[before:]
+    return np.concatenate([[first], kept]) if before % 2 else kept
+
+
+def _refine_edges(
+    edges: FloatArray, *, gain: Callable[[FloatArray], float], half_cycle_s: float
+) -> tuple[float, ...]:
+    """Move single edges as a jittering hand would, as far as the data insist."""
+    sigma = 0.12 * half_cycle_s + 0.15  # a hand on a switch keeps time to about this, s
+    moved = np.zeros(len(edges))
+    best = gain(edges)
+    for width in (0.5, 0.25):
+        for i in range(len(edges)):
+            for step in (-width, width):
+                while True:
+                    trial = moved.copy()
+                    trial[i] += step * sigma
+                    shifted = edges + trial
+                    if np.any(np.diff(shifted) <= 0.05):
+                        break
+                    value = gain(shifted) - 0.5 * float(np.sum((trial / sigma) ** 2))
+                    if value <= best + 1e-9:
+                        break
+                    best, moved = value, trial
+    return tuple(float(t) for t in edges + moved)
+
+
+def _gain(
+    edges: FloatArray,
+    *,
+    whitened: FloatArray,
+    white: FloatArray,
+    t_s: FloatArray,
+    taus: tuple[float, ...],
+) -> float:
+    """Log-likelihood gain of a drive with these edges, best response time, heating only."""
+    if len(edges) == 0:
+        return -np.inf
+    drive = drive_from_edges(tuple(edges))
+    best = -np.inf
+    for tau in taus:
+        r = drive.lowpass(t_s, tau_s=tau)
+        norm = float(r @ white @ r)
+        if norm <= 1e-12:
+            continue
+        b = float(r @ whitened)
+        best = max(best, 0.5 * b * b / norm if b > 0 else -0.5 * b * b / norm)
+    return best
+
+
+def refine_step(
+    edges: FloatArray, *, course: FloatArray, white: FloatArray, t_s: FloatArray
+) -> tuple[float, ...]:
+    """Return the edges of a single step or pulse, refined from a coarse guess."""
+    whitened = white @ course
+
+    def gain(trial: FloatArray) -> float:
+        return _gain(trial, whitened=whitened, white=white, t_s=t_s, taus=STEP_TAUS_S)
+
+    best = gain(edges)
+    step = float(t_s[-1] - t_s[0]) * STEP_SHARE
+    while step > 0.02:
+        improved = False
+        for i in range(len(edges)):
+            for sign in (-1, 1):
+                trial = edges.copy()
+                trial[i] += sign * step
+                if np.any(np.diff(trial) <= 0.05) or trial[0] < t_s[0]:
+                    continue
+                value = gain(trial)
+                if value > best:
+                    best, edges, improved = value, trial, True
+        if not improved:
+            step /= 2
+    return tuple(float(t) for t in edges)
