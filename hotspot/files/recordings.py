@@ -14,6 +14,7 @@ from hotspot.files.checked import CheckedSource, Container
 from hotspot.files.containers import COPY_AGAIN, open_npy
 from hotspot.files.pictures import open_pictures
 from hotspot.files.profiles import profile_from_table
+from hotspot.files.spool import SpooledSource
 from hotspot.files.tables import Row, Table, load_table, load_toml
 from hotspot.files.tiffs import open_tiff
 from hotspot.files.videos import VIDEO_SUFFIXES, VideoSource
@@ -125,9 +126,10 @@ def open_frames(folder: Path, *, profile: CameraProfile) -> Container:
         return open_npy(path)
     if path.suffix in (".tif", ".tiff"):
         return open_tiff(path)
-    return VideoSource(
+    video = VideoSource(
         path, luma=profile.values is Values.GREY8, raw_pairs=profile.raw_plane is not None
     )
+    return SpooledSource(video)
 
 
 class _Notes:
