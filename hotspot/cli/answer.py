@@ -73,7 +73,10 @@ def print_answer(analysis: Analysis, *, saved: tuple[Path, ...] = ()) -> None:
     if finding.warnings and finding.verdict != CANNOT_TELL:
         _print_list(console, "Warnings", finding.warnings)
     if saved:
-        _print_list(console, "Evidence", tuple(str(path) for path in saved))
+        console.print(Text("Evidence", style="dim"))
+        for path in saved:
+            console.print(Text(f"  {path}"), soft_wrap=True)  # a path must stay in one piece
+        console.print()
 
 
 def _suspect_table(analysis: Analysis) -> Table:

@@ -138,7 +138,7 @@ def _draw_main(
     for spot in words.fault_spots(finding):
         if spot is not main:
             at = backdrop.place(spot.xy_px)
-            marks.draw_ring(axes, at, radius=14 * px)
+            marks.draw_ring(axes, at, radius=14 * px, light=True)
             note = words.rise(spot.peak_k, unit=finding.heat.unit)
             marks.draw_note(axes, note, at=at + np.array([0, 20 * px]))
     if main is not None:

@@ -45,14 +45,24 @@ def draw_outline(axes: Axes, corners: FloatArray, *, strong: bool = False) -> No
     )
 
 
-def draw_ring(axes: Axes, at: FloatArray, *, radius: float, dashed: bool = False) -> None:
-    """Draw a ring: a dark line in a white halo, seen on any ground."""
+def draw_ring(
+    axes: Axes, at: FloatArray, *, radius: float, dashed: bool = False, light: bool = False
+) -> None:
+    """Draw a ring: a dark line in a white halo, seen on any ground; `light` for lesser things."""
+    widths = (3.6, 1.3) if light else (6.0, 2.4)
     style = (0, (4, 3)) if dashed else "-"
     axes.add_patch(
-        Circle(tuple(at), radius, fill=False, edgecolor="white", linewidth=points(6), alpha=0.95)
+        Circle(tuple(at), radius, fill=False, edgecolor="white", linewidth=points(widths[0]))
     )
     axes.add_patch(
-        Circle(tuple(at), radius, fill=False, edgecolor=INK, linewidth=points(2.4), linestyle=style)
+        Circle(
+            tuple(at),
+            radius,
+            fill=False,
+            edgecolor=INK,
+            linewidth=points(widths[1]),
+            linestyle=style,
+        )
     )
 
 

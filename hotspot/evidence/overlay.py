@@ -19,6 +19,7 @@ from hotspot.heat.heatmap import HeatMap
 # already stands out by this many times its noise, smoothing would only flatten the picture.
 _SMOOTH_PX = 1.0
 _STRONG_SIGMA = 15.0
+_SHARP_SHARE = (0.25, 0.5)
 # Significance (times the noise) at which the layer begins and is full. At 5 sigma, pure noise puts
 # colour into one of 70 pictures of 50 000 pixels (Gaussian tail 2.9e-7 a pixel); at 4, into most.
 BEGIN_SIGMA, _FULL_SIGMA = 5.0, 9.0
@@ -111,7 +112,9 @@ def build_layer(
     plain, plain_significance = _plain_heat(heat, smooth=rise)
     strong = bool(plain_significance.max(initial=0) > _STRONG_SIGMA) and _is_wide(plain, rise)
     if strong:
-        rise, significance = plain, np.maximum(significance, plain_significance)
+        # Sharp where it is hot, smooth where it fades, or the fringe would look like sand.
+        sharp = _ramp(plain / max(float(plain.max()), 1e-12), *_SHARP_SHARE)
+        rise = sharp * plain + (1 - sharp) * rise
     lit = significance > BEGIN_SIGMA
     quiet = float(np.median(heat.sigma_k[heat.valid])) if heat.valid.any() else 1.0
     # Without anything significant the scale still has to mean something: eight times the noise.
