@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from types import FrameType
 
 from hotspot.bench.cutout import (
+    SETTLE_S,
     ExpectedRise,
     ThermalWatch,
     find_camera_fault,
@@ -184,9 +185,10 @@ class _Run:
     def _note_mode(
         self, segment: Segment, read: Readback | None, number: int, *, since_s: float
     ) -> None:
-        if read is None or read.amps is None or not segment.on or since_s < 1.0:
+        if read is None or read.amps is None or not segment.on or since_s < SETTLE_S:
             return
-        if self.voltage_mode is None and read.amps < 0.8 * segment.limit_a:
+        low = read.amps < 0.8 * segment.limit_a  # well beyond what a poor meter may be off
+        if self.voltage_mode is None and segment.mode == "current" and low:
             self.voltage_mode = number
 
 
@@ -243,8 +245,16 @@ def run_schedule(
             off_at_s = timing.now()
             log.add(off_at_s, on=False)
     return RunReport(
-        outcome, reason, run.done, supply.reads_back, off_at_s - noticed_s, run.voltage_mode
+        outcome, reason, run.done, _says_off(supply), off_at_s - noticed_s, run.voltage_mode
     )
+
+
+def _says_off(supply: Supply) -> bool:
+    """Return whether the supply itself says off; some cannot say, and the hand cannot."""
+    try:
+        return supply.reads_back and supply.read().on is False
+    except SupplyError:
+        return False  # switching off has been confirmed or raised before; this is for the record
 
 
 @dataclass(slots=True)

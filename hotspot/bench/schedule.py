@@ -34,6 +34,8 @@ class Segment:
         Duration.
     fault_w
         Power the short should take.
+    mode
+        What the supply should hold: "current" or "voltage".
     """
 
     on: bool
@@ -41,6 +43,7 @@ class Segment:
     limit_a: float
     length_s: float
     fault_w: float
+    mode: str = "current"
 
 
 @dataclass(frozen=True, slots=True)
@@ -147,6 +150,7 @@ def to_schedule(data: Any, *, where: str, pulse_minutes: float | None = None) ->
                 limit_a=_number(step, "limit_a"),
                 length_s=_number(step, "hold_s"),
                 fault_w=_number(step, "fault_w"),
+                mode=str(step["mode"]),
             )
             for step in data["ladder"]
         ]
@@ -206,5 +210,5 @@ def _number(table: Any, key: str) -> float:
 def _pulses(top: Segment, period_s: float, minutes: float) -> tuple[Segment, ...]:
     half = period_s / 2.0
     off = Segment(False, top.set_v, top.limit_a, half, 0.0)
-    on = Segment(True, top.set_v, top.limit_a, half, top.fault_w)
+    on = Segment(True, top.set_v, top.limit_a, half, top.fault_w, top.mode)
     return (on, off) * max(1, round(60.0 * minutes / period_s))

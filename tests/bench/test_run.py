@@ -252,6 +252,33 @@ def test_stop_button(tmp_path) -> None:
     assert bench.loaded.on is False
 
 
+def test_a_slow_supply_does_not_blind_the_camera(tmp_path, capsys) -> None:
+    bench = Bench(tmp_path, LoadedSupply(short_ohm=0.05, lead_ohm=0.05))
+    at: list[float] = []
+
+    def strike() -> None:
+        bench.loaded.delay_s = 0.3  # four questions a reading: 1.2 s
+        at.append(time.monotonic())
+        fault_hot(bench)
+
+    threading.Timer(1.2, strike).start()
+    report = bench.run(quick(build_ladder(PLAN), 3.0))
+    assert (report.outcome, bench.loaded.on) == (CUT_OUT, False)
+    assert "°C" in report.reason
+    took_s = bench.loaded.switched[-1][0] - at[0]
+    with capsys.disabled():
+        print(f"\n  answers 0.3 s late: off {took_s * 1e3:.0f} ms after the fault", end="")
+    assert took_s < 3.0
+
+
+@pytest.mark.parametrize(("short_ohm", "expected"), [(0.05, None), (5.0, 0)])
+def test_constant_voltage_where_current_was_planned_is_noted(tmp_path, short_ohm, expected) -> None:
+    bench = Bench(tmp_path, LoadedSupply(short_ohm=short_ohm, lead_ohm=0.042))
+    report = bench.run(quick(build_ladder(PLAN), 0.8))
+    assert report.outcome == COMPLETE
+    assert report.in_voltage_mode == expected
+
+
 def test_dead_link_says_unknown(tmp_path) -> None:
     bench = Bench(tmp_path, LoadedSupply(lead_ohm=0.05))
     threading.Timer(0.6, bench.server.drop).start()
