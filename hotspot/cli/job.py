@@ -22,7 +22,7 @@ from hotspot.cli.bench_store import (
 from hotspot.errors import InputError
 
 if TYPE_CHECKING:
-    from hotspot.store.entries import Entry, Job, JobFile, Outcome, Status
+    from hotspot.store.entries import Entry, Job, Outcome, Status
 
 app = typer.Typer(add_completion=False, pretty_exceptions_enable=False, no_args_is_help=True)
 
@@ -98,6 +98,7 @@ def list_jobs(
 def show(job: JobNumber, store: StoreOption = None, as_json: JsonOption = False) -> None:
     """Show everything noted in a job."""
     from hotspot.jobs.export import job_to_dict
+    from hotspot.jobs.story import job_lines
 
     with opened(store) as bench:
         file = bench.job_file(job)
@@ -105,7 +106,7 @@ def show(job: JobNumber, store: StoreOption = None, as_json: JsonOption = False)
     if as_json:
         print_json({**job_to_dict(file), "history": seen})
         return
-    for line in _lines(file, seen):
+    for line in job_lines(file, seen):
         say(line)
 
 
@@ -306,34 +307,3 @@ def _plain(job: Job) -> dict[str, Any]:
         for name in job.__dataclass_fields__
         for value in [getattr(job, name)]
     }
-
-
-def _lines(file: JobFile, seen: str) -> list[str]:
-    job = file.job
-    lines = [f"job {job.id} ({job.status}{', ' + job.outcome if job.outcome else ''}), "
-             f"customer {job.customer}, {job.board_type or 'board type not noted'}"]  # fmt: skip
-    lines += [text for text in (job.complaint, seen) if text]
-    moments: list[tuple[datetime, str]] = []
-
-    def note(entry: Any, text: str) -> None:
-        moments.append((entry.at, text))
-
-    for t in file.triages:
-        note(t, f"supply current ({t.phase}): {t.verdict}")
-    for r in file.readings:
-        note(r, f"reading ({r.phase}): {r.target} {r.text} in {r.mode} mode")
-    for p in file.plans:
-        note(p, f"plan {p.rail}: {p.data.get('set_v')} V, {p.data.get('limit_a')} A")
-    for rec in file.recordings:
-        note(rec, f"recording {rec.id} ({rec.phase}): {rec.name}, {rec.uri or len(rec.files)}")
-    for f in file.findings:
-        note(f, f"finding ({f.phase}): {f.verdict} {f.top_ref}".rstrip())
-    for a in file.actions:
-        note(a, f"{a.kind} {a.ref} {a.note}".replace("  ", " ").rstrip())
-    for v in file.verifications:
-        note(v, f"verification: {v.verdict}")
-    for at in file.attachments:
-        if at.kind != "board":
-            note(at, f"{at.kind} ({at.phase}): {at.name}")
-    moments.sort(key=lambda m: m[0])
-    return lines + [f"  {at:%Y-%m-%d %H:%M}  {text}" for at, text in moments]

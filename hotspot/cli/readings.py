@@ -65,9 +65,10 @@ def readings(
     Measure with the board unpowered, the battery out and large capacitors discharged.
     """
     from hotspot.jobs.intake import reading_entries
+    from hotspot.rails.order import inject_order
     from hotspot.rails.reading import Mode, Polarity, parse_line
     from hotspot.rails.sheet import parse_readings, verdicts_to_dict
-    from hotspot.rails.verdict import inject_order, judge_readings
+    from hotspot.rails.verdict import judge_readings
 
     if black_on_ground and red_on_ground:
         raise InputError("one probe on ground, please", where="--red-on-ground")

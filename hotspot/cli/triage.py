@@ -109,12 +109,8 @@ def read_signature(
     hotspot.errors.InputError
         If both or neither are given, or something cannot be read.
     """
-    from hotspot.rails.signature import (
-        build_signature,
-        measure_signature,
-        parse_amps,
-        parse_current_log,
-    )
+    from hotspot.rails.current_log import parse_amps, parse_current_log
+    from hotspot.rails.signature import build_signature, measure_signature
 
     typed = [before, press, later]
     if log is not None and any(t is not None for t in typed):

@@ -7,8 +7,9 @@ from collections.abc import Sequence
 from typing import Any
 
 from hotspot.errors import InputError
+from hotspot.rails.order import InjectFirst
 from hotspot.rails.reading import Mode, Polarity, Reading, parse_line, parse_reading
-from hotspot.rails.verdict import InjectFirst, RailVerdict
+from hotspot.rails.verdict import RailVerdict
 
 _COLUMNS = {
     "target": ("target", "rail", "point", "line", "net"),

@@ -7,7 +7,6 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
-from pathlib import Path
 from typing import TypeVar
 
 from sqlalchemy import Engine, func, select
@@ -16,7 +15,6 @@ from sqlalchemy.orm import Session
 from hotspot.errors import StoreError
 from hotspot.rails.history import FaultHistory
 from hotspot.store import tables as t
-from hotspot.store.blobs import Blobs
 from hotspot.store.engine import (
     default_url,
     open_engine,
@@ -32,6 +30,7 @@ from hotspot.store.entries import (
     RecordingEntry,
     Status,
 )
+from hotspot.store.filing import Filing
 from hotspot.store.history import board_type_ids, fault_history, note_faults
 from hotspot.store.migrate import bring_up_to_date
 from hotspot.store.queries import (
@@ -42,13 +41,11 @@ from hotspot.store.queries import (
     select_jobs,
 )
 from hotspot.store.rows import storable, to_job, to_row
-from hotspot.store.transactions import Transactions
 
 T = TypeVar("T")
-_FILES_SETTING = "files_url"
 
 
-class JobStore(Transactions):
+class JobStore(Filing):
     """Jobs in one database, files in one folder or object store. Use `open_store`."""
 
     def __init__(
@@ -60,9 +57,7 @@ class JobStore(Transactions):
         clock: Callable[[], datetime],
         bench: str,
     ) -> None:
-        super().__init__(engine, where=where)
-        self._files_url = files_url
-        self._blobs: Blobs | None = None
+        super().__init__(engine, where=where, files_url=files_url)
         self._clock = clock
         self._bench = bench
 
@@ -269,40 +264,6 @@ class JobStore(Transactions):
     def failed_parts(self, board_type: str) -> Mapping[str, int]:
         """Return how often each part was the fault, by reference."""
         return self.fault_history(board_type).counts
-
-    # Files -----------------------------------------------------------------------------------
-
-    @property
-    def blobs(self) -> Blobs:
-        """Where the files are: as opened, else as the store remembers, else beside the database.
-
-        Raises
-        ------
-        hotspot.errors.StoreError
-            If a server's store was never told where its files go.
-        """
-        if self._blobs is None:
-            self._blobs = Blobs(self._settle_files_url())
-        return self._blobs
-
-    def _settle_files_url(self) -> str:
-        with self.read() as session:
-            kept = session.get(t.SettingRow, _FILES_SETTING)
-            known = None if kept is None else kept.value
-        if self._files_url:
-            if known is None:
-                url = self._files_url
-                self.write(lambda s: s.add(t.SettingRow(name=_FILES_SETTING, value=url)))
-            return self._files_url
-        if known:
-            return known
-        if self.engine.dialect.name == "sqlite":
-            return str(Path(str(self.engine.url.database)).expanduser().resolve().parent / "files")
-        raise StoreError(
-            "this store does not know where its files go",
-            where=self.where,
-            cure="Set HOTSPOT_FILES once to a shared folder or an object store",
-        )
 
 
 @contextmanager

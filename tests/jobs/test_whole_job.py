@@ -199,6 +199,26 @@ def test_an_altered_export_and_an_altered_picture_are_found(cli, tmp_path, evide
 
 
 @pytest.mark.skipif(not HAS_FIND, reason="the analysis is not there yet")
+def test_two_recordings_tell_that_the_short_is_gone(cli, tmp_path) -> None:
+    truth = json.loads((SAMPLES / "step" / "truth.json").read_text())["fault"]
+    cli("job", "new", "--customer", "K", "--board", SAMPLES / "board")
+    cli("job", "add", "1", "--reading", "3V3=0.002")
+    assert f"{truth}" in cli("find", SAMPLES / "step", "--job", "1")
+    cli("job", "add", "1", "--action", f"removed {truth}")
+    cli("job", "add", "1", "--after", "--reading", "3V3=0.35")
+    cli("find", SAMPLES / "healthy", "--job", "1", "--after", "--json")
+    verdict = json.loads(cli("verify", "1", "--json"))
+    assert verdict["verdict"] == "repaired", verdict
+    assert {e["kind"] for e in verdict["evidence"] if e["speaks"] == "for"} == {
+        "reading",
+        "recording",
+    }
+    cli("report", "1", "--out", "r.pdf")
+    pictures = [i for p in PdfReader(tmp_path / "r.pdf").pages for i in p.images]
+    assert len(pictures) == 2
+
+
+@pytest.mark.skipif(not HAS_FIND, reason="the analysis is not there yet")
 def test_a_rerun_names_the_same_part(cli) -> None:
     cli("job", "new", "--customer", "K", "--board", SAMPLES / "board")
     cli("job", "add", "1", "--recording", SAMPLES / "step")

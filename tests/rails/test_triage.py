@@ -2,7 +2,8 @@ import numpy as np
 import pytest
 
 from hotspot.errors import InputError
-from hotspot.rails.signature import build_signature, measure_signature, parse_current_log
+from hotspot.rails.current_log import parse_current_log
+from hotspot.rails.signature import build_signature, measure_signature
 from hotspot.rails.triage import load_rules, triage, triage_to_dict
 
 

@@ -6,12 +6,12 @@ from hypothesis import strategies as st
 
 from hotspot.board import Board, Kind, Part, Rail
 from hotspot.rails.history import FaultHistory
+from hotspot.rails.order import inject_order
 from hotspot.rails.reading import Mode, Polarity, parse_line, parse_reading
 from hotspot.rails.verdict import (
     Verdict,
     build_expected,
     expected_from_boards,
-    inject_order,
     judge_readings,
 )
 
