@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import tracemalloc
 from pathlib import Path
 
 import numpy as np
@@ -260,6 +261,24 @@ def test_damage_in_a_compressed_stack_names_the_page(tmp_path: Path) -> None:
     data[place : place + 40] = b"\xff" * 40
     (tmp_path / "frames.tif").write_bytes(data)
     assert "page 7" in refusal(tmp_path)
+
+
+def test_a_file_of_four_gigabytes_is_not_read_into_memory(tmp_path: Path) -> None:
+    rows, cols, n = 192, 256, 43700
+    write_toml(tmp_path, width=cols, height=rows)
+    write_times(tmp_path, n)
+    header = f"{{'descr': '<u2', 'fortran_order': False, 'shape': ({n}, {rows}, {cols}), }}"
+    body = header.encode().ljust(117) + b"\n"
+    with (tmp_path / "frames.npy").open("wb") as file:
+        file.write(b"\x93NUMPY\x01\x00" + len(body).to_bytes(2, "little") + body)
+        file.truncate(128 + n * rows * cols * 2)  # a hole: takes no room on the disk
+    tracemalloc.start()
+    recording = load_recording(tmp_path)
+    assert next(iter(recording.source.chunks(16))).shape == (16, rows, cols)
+    peak = tracemalloc.get_traced_memory()[1]
+    tracemalloc.stop()
+    assert len(recording.source) == n
+    assert peak < 100e6
 
 
 def test_errors_are_hotspot_errors() -> None:

@@ -5,6 +5,8 @@ Sources, licences and the known counts: ``ATTRIBUTION.md`` beside each board in 
 
 from __future__ import annotations
 
+import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -98,3 +100,18 @@ def test_bodies_by_name_agree_with_the_bill_of_materials() -> None:
     chips = [r for r in sizes if r[0] in "CR" and r[1:].isdigit()]
     # From the pads alone the same chip size comes out.
     assert all(guessed[r] == sizes[r] for r in chips)
+
+
+def test_four_clicks_put_a_part_on_its_body_in_the_photo() -> None:
+    """The holes' homography, picked by hand on the real photo, puts U6 within 6 px."""
+    from hotspot.register.from_landmarks import fit_board_from_photo
+
+    truth = json.loads((DATA / "feather_board/photo_truth.json").read_text())
+    marks = np.hstack([np.array(truth["board_mm"]), np.array(truth["photo_px"])])
+    board = replace(import_board(sources("feather_board"), name="b"), photo_landmarks=marks)
+    part = board.part("U6")
+    assert part is not None
+    photo_from_board = fit_board_from_photo(board)[0].inverse()
+    got = photo_from_board.map(np.array([part.x_mm, part.y_mm]))
+    u, v, w = np.array(truth["H_mm_to_px"]) @ [part.x_mm, part.y_mm, 1.0]
+    assert np.hypot(got[0] - u / w, got[1] - v / w) < 6
