@@ -6,7 +6,6 @@ import shutil
 import tempfile
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
-from importlib import import_module
 from pathlib import Path
 
 from hotspot.board import Board
@@ -16,6 +15,7 @@ from hotspot.evidence.pictures import build_pictures
 from hotspot.files.boards import load_board
 from hotspot.files.heatfile import save_heat
 from hotspot.files.recordings import load_recording
+from hotspot.find import find
 from hotspot.finding import Finding
 from hotspot.frame import Recording
 
@@ -85,8 +85,7 @@ def analyse_recording(
     chosen = rail or recording.rail
     if board is not None and chosen is not None:
         _check_rail(chosen, board, where=f"{folder}/recording.toml" if rail is None else "--rail")
-    find = import_module("hotspot.find").find
-    finding: Finding = find(recording, board=board, rail=chosen, history=history, progress=progress)
+    finding = find(recording, board=board, rail=chosen, history=history, progress=progress)
     return Analysis(recording=recording, board=board, rail=chosen, finding=finding)
 
 

@@ -144,7 +144,7 @@ def compare_weak(peaks_k: tuple[float, ...], repeats: int, seconds: float) -> No
 
 def measure_cost(lengths_s: tuple[float, ...]) -> None:
     print(f"\nTime and peak memory, {COLS} x {ROWS}, {RATE_HZ:g} Hz, read from disk\n")
-    print("length, s   frames   load and find, s   peak memory, MB   of it imports, MB")
+    print("length, s   frames   load and find, s   of it CPU, s   peak memory, MB   imports, MB")
     for length in lengths_s:
         with tempfile.TemporaryDirectory() as made:
             folder = Path(made) / "recording"
@@ -156,7 +156,7 @@ def measure_cost(lengths_s: tuple[float, ...]) -> None:
         one = json.loads(done.stdout)
         print(
             f"{length:9.0f}   {one['frames']:6d}   {one['seconds']:16.2f}"
-            f"   {one['peak_mb']:15.0f}   {one['imports_mb']:17.0f}"
+            f"   {one['cpu_seconds']:11.2f}   {one['peak_mb']:15.0f}   {one['imports_mb']:11.0f}"
         )
 
 
@@ -178,13 +178,14 @@ def run_one(folder: Path) -> None:
     from hotspot.find import find
 
     imports_mb = _peak_mb()
-    began = time.perf_counter()
+    began, cpu_began = time.perf_counter(), time.process_time()
     recording = load_recording(folder)
     finding = find(recording)
-    seconds = time.perf_counter() - began
+    seconds, cpu_seconds = time.perf_counter() - began, time.process_time() - cpu_began
     report = {
         "frames": len(recording.t_s),
         "seconds": seconds,
+        "cpu_seconds": cpu_seconds,
         "peak_mb": _peak_mb(),
         "imports_mb": imports_mb,
         "verdict": finding.verdict,

@@ -11,7 +11,7 @@ from PIL import Image
 from hotspot.cli.demo import sample_recordings
 from hotspot.jobs.analysis import analyse_recording, save_evidence
 
-TARGET = Path(__file__).resolve().parents[2] / "sample_frames" / "evidence.png"
+TARGET = Path(__file__).resolve().parents[2] / "sample_frames" / "evidence.jpg"
 MOST_BYTES = 300_000
 
 
@@ -25,8 +25,8 @@ def main() -> None:
     for width in (1600, 1400, 1200, 1000):
         height = round(picture.height * width / picture.width)
         small = picture.resize((width, height), Image.Resampling.LANCZOS)
-        # A palette of the picture's own; what is lost is the last shade of the photo.
-        small.quantize(256, dither=Image.Dither.FLOYDSTEINBERG).save(TARGET, optimize=True)
+        # Colours whole (subsampling 0): they are the message.
+        small.save(TARGET, quality=86, subsampling=0, optimize=True)
         if TARGET.stat().st_size <= MOST_BYTES:
             break
     print(f"{TARGET.name}: {width} px wide, {TARGET.stat().st_size} bytes, from {folder.name}")

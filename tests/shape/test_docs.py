@@ -79,6 +79,10 @@ def test_the_readme_gives_the_two_commands() -> None:
     assert PROJECT["project"]["scripts"]["hotspot"] == "hotspot.cli:main"
 
 
+def test_the_readme_picture_is_small() -> None:
+    assert (ROOT / "sample_frames" / "evidence.jpg").stat().st_size <= 300_000
+
+
 def test_the_version_is_the_same_in_both_places() -> None:
     import hotspot
 
