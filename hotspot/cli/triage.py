@@ -89,6 +89,8 @@ def triage(
     for n, reason in enumerate(result.reasons):
         lead = "" if n == 0 else f"or {reason.verdict} ({reason.confidence:.0%}): "
         say(f"  {lead}{reason.says} [{reason.source}]")
+    for note in signature.notes:
+        say(f"Note: {note}")
     say(f"Next: {result.next}")
 
 

@@ -13,7 +13,15 @@ from hotspot.evidence.report import HandOver, Picture, Sheet, build_report
 from hotspot.jobs.intake import BOARD, EVIDENCE, PICTURE, job_readings
 from hotspot.jobs.verify import job_board
 from hotspot.rails.verdict import RailVerdict, judge_readings
-from hotspot.store.entries import Action, ActionKind, Attachment, JobFile, Outcome, Phase
+from hotspot.store.entries import (
+    Action,
+    ActionKind,
+    Attachment,
+    FindingEntry,
+    JobFile,
+    Outcome,
+    Phase,
+)
 from hotspot.store.history import faulty_parts
 from hotspot.store.jobs import JobStore
 
@@ -77,7 +85,7 @@ def build_hand_over(file: JobFile, *, store: JobStore, board: Board | None = Non
         sheets=(
             _readings(before, after),
             _actions(file.actions),
-            *(_suspects(f.data) for f in file.findings[:1]),
+            *(_suspects(f.data) for f in _before(file)),
             _supply(file),
             _settings(file),
             _files(file),
@@ -89,6 +97,12 @@ def build_hand_over(file: JobFile, *, store: JobStore, board: Board | None = Non
         ),
         made_at=_last_moment(file),
     )
+
+
+def _before(file: JobFile) -> list[FindingEntry]:
+    """Return the finding that led to the part: the last one with a spot, from before."""
+    found = [f for f in file.findings if f.phase is Phase.BEFORE]
+    return [f for f in found if f.data["suspects"]][-1:] or found[-1:]
 
 
 def _result(file: JobFile, verdict: str) -> str:
@@ -219,8 +233,7 @@ def _files(file: JobFile) -> Sheet:
         listing = "".join(f"{a.sha256}  {a.name}\n" for a in recording.files)
         digest = hashlib.sha256(listing.encode()).hexdigest() if listing else recording.uri
         rows.append((f"{recording.name}: {len(recording.files)} files", digest))
-    kept = [a for f in file.findings for a in f.files] + [
-        a for a in file.attachments if a.kind != BOARD
-    ]
-    rows += [(a.name, a.sha256) for a in kept]
+    kept = [a for f in file.findings for a in f.files]
+    kept += [a for a in file.attachments if a.kind != BOARD]
+    rows += [(f"{a.name} ({a.phase})", a.sha256) for a in kept]
     return Sheet("Files kept", ("File", "SHA-256"), tuple(rows))

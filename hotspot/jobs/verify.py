@@ -45,7 +45,7 @@ def job_power_up(file: JobFile, phase: Phase) -> SupplySignature | None:
     found = [t for t in file.triages if t.phase is phase]
     if not found:
         return None
-    known = SupplySignature.__dataclass_fields__
+    known = SupplySignature.__dataclass_fields__.keys() - {"notes"}
     numbers = {k: v for k, v in found[-1].data.get("numbers", {}).items() if k in known}
     for name in ("returns", "samples"):
         numbers[name] = int(numbers.get(name, 0))

@@ -47,6 +47,8 @@ class SupplySignature:
         Lowest voltage logged, None if not logged.
     samples
         Readings after the press; 1 to 3 when typed in.
+    notes
+        What had to be assumed, one sentence each.
     """
 
     before_a: float | None = None
@@ -59,13 +61,14 @@ class SupplySignature:
     supply_v: float | None = None
     lowest_v: float | None = None
     samples: int = 0
+    notes: tuple[str, ...] = ()
 
     def features(self) -> Mapping[str, float]:
         """Return every number that is known, with the derived ones, by name."""
         known: dict[str, float] = {
             name: float(value)
             for name in self.__dataclass_fields__
-            if (value := getattr(self, name)) is not None
+            if name != "notes" and (value := getattr(self, name)) is not None
         }
         if self.before_a is not None and self.press_peak_a is not None:
             known["rise_a"] = max(self.press_peak_a - self.before_a, 0.0)
@@ -160,6 +163,13 @@ def measure_signature(
             f"t_s and amps must both have shape (n,), n >= 2, got {t.shape}, {a.shape}"
         )
     press = _first_rise(t, a) if press_s is None else press_s
+    notes: tuple[str, ...] = ()
+    if press is not None and press_s is None:
+        notes = (
+            f"the rise at {press:.3g} s is taken as the press of the power button; if it was "
+            "the supply being connected, a rail that is always on is shorted: give the time of "
+            "the press",
+        )
     idle_part = a if press is None else a[t < press]
     before = float(np.median(idle_part)) if idle_part.size else None
     lowest = None if volts is None else float(np.nanmin(volts))
@@ -180,6 +190,7 @@ def measure_signature(
         supply_v=supply_v,
         lowest_v=lowest,
         samples=int(after.size),
+        notes=notes,
     )
 
 

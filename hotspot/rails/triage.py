@@ -114,7 +114,7 @@ def load_rules(text: str | None = None, *, name: str = "triage_rules.toml") -> R
 
 def _rule(entry: Mapping[str, Any], n: int, name: str) -> Rule:
     where = f"{name} rule {entry.get('id', n)}"
-    known = {*SupplySignature.__dataclass_fields__} | {
+    known = {*SupplySignature.__dataclass_fields__} - {"notes"} | {
         "rise_a", "held", "before_of_limit", "settled_of_limit", "sag",
     }  # fmt: skip
     try:
@@ -220,5 +220,6 @@ def triage_to_dict(result: Triage) -> dict[str, Any]:
             for r in result.reasons
         ],
         "missing": list(result.missing),
+        "notes": list(result.signature.notes),
         "numbers": dict(result.signature.features()),
     }

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import zipfile
 from collections.abc import Callable, Iterator
 from datetime import datetime
@@ -48,6 +49,8 @@ class ZipWithSums:
             self._zip.writestr(_info(SUMS), sums)
         self._zip.close()
         if kind is None:
+            with self._partial.open("rb+") as done:  # on disk before it takes the name
+                os.fsync(done.fileno())
             self._partial.replace(self._path)
         else:
             self._partial.unlink(missing_ok=True)

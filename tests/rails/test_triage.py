@@ -1,5 +1,7 @@
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from hotspot.errors import InputError
 from hotspot.rails.current_log import parse_current_log
@@ -151,3 +153,37 @@ def test_plain_data_has_the_agreed_keys() -> None:
 def test_negative_current_is_the_callers_mistake() -> None:
     with pytest.raises(ValueError, match=r"before_a must be >= 0, got -1"):
         build_signature(before_a=-1.0)
+
+
+def test_a_guessed_press_is_said() -> None:
+    t, a = log(lambda t: np.where(t > 2, 1.5, 0.0), np.random.default_rng(3))
+    assert "supply being connected" in triage_to_dict(triage(measure_signature(t, a)))["notes"][0]
+    assert measure_signature(t, a, press_s=8.0).notes == ()
+    assert triage(measure_signature(t, a, press_s=8.0)).signature.before_a == pytest.approx(
+        1.5, abs=0.01
+    )
+
+
+def test_a_careful_current_limit_does_not_hide_a_short() -> None:
+    assert triage(build_signature(before_a=0.05, limit_a=0.05)).verdict == "main rail short"
+
+
+VERDICTS = {r.verdict for r in load_rules().rules} | {"cannot tell"}
+amps = st.one_of(st.none(), st.floats(0, 10))
+
+
+@given(amps, amps, st.lists(st.floats(0, 10), max_size=8), amps)
+def test_whatever_is_typed_gets_one_of_the_known_answers(before, press, later, limit) -> None:
+    result = triage(build_signature(before_a=before, press_a=press, later_a=later, limit_a=limit))
+    assert result.verdict in VERDICTS
+    assert 0 <= result.confidence <= 1
+    assert result.next
+    # A board that draws current before the button is never called normal.
+    if before is not None and before >= 0.01:
+        assert result.verdict != "normal"
+
+
+@given(st.floats(1e-4, 1e3), st.integers(0, 99))
+def test_the_unit_of_time_does_not_change_the_verdict(scale, seed) -> None:
+    t, a = log(boot, np.random.default_rng(seed))
+    assert triage(measure_signature(t * scale, a)).verdict == "normal"
