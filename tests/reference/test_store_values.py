@@ -1,4 +1,4 @@
-"""The store's files read by other programs: hashes by coreutils, the database by Python's driver."""
+"""The store read by other programs: hashes by coreutils, the database by Python's driver."""
 
 import hashlib
 import shutil
