@@ -22,6 +22,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "find": ("hotspot.cli.find", "Name the heated part in a recording"),
     "demo": ("hotspot.cli.demo", "Run the main job on the sample recording"),
     "board": ("hotspot.cli.board", "Make, check and draw the part map of a board"),
+    "register": ("hotspot.cli.register", "Lay a recording on the board's photo; name wrong clicks"),
     "evidence": ("hotspot.cli.evidence", "Check that a saved picture is unaltered"),
     "plan": ("hotspot.cli.plan", "Safe voltage and current for a shorted rail, what will be seen"),
     "supply": ("hotspot.cli.supply", "Check a bench supply, run a plan on it, practise"),
