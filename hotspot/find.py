@@ -12,27 +12,24 @@ from hotspot.errors import RecordingError
 from hotspot.finding import CANNOT_TELL, HOT_SPOT, NO_HOT_SPOT, Finding
 from hotspot.frame import Recording
 from hotspot.heat.audit import audit_frames
-from hotspot.heat.fit import calm, fit_heat
-from hotspot.heat.gather import gather_bins
+from hotspot.heat.fit import fit_heat
+from hotspot.heat.gather import Gathered, gather_bins
 from hotspot.heat.heatmap import HeatMap, Switching
 from hotspot.heat.picture import build_heat_map, hottest_bin, source_map
 from hotspot.heat.values import value_converter
 from hotspot.line import (
     Line,
-    cold_picture,
+    build_line,
     frame_counts,
-    logged_onset_s,
-    registration_of,
     switching_of,
 )
 from hotspot.locate.detect import Scores, false_alarm_probability, score
 from hotspot.locate.field import Field, build_field
-from hotspot.locate.places import outline_at, places_on_picture
+from hotspot.locate.places import outline_at
 from hotspot.locate.separate import describe
 from hotspot.locate.spots import find_spots, inner, without
 from hotspot.locate.templates import build_templates, render
 from hotspot.register.registration import Registration
-from hotspot.suspects import build_priors
 from hotspot.weigh import weigh
 
 # A reading counts as a hot spot when noise and nuisances alone would give one this strong in
@@ -76,7 +73,6 @@ def find(
         If too few frames can be used.
     """
     say: Progress = progress or (lambda share, what: None)
-    rail = rail if rail is not None else recording.rail
     say(0.0, "looking through the frames")
     to_values = value_converter(recording)
     audit = audit_frames(recording, to_values=to_values)
@@ -93,22 +89,38 @@ def find(
         to_values=to_values,
         progress=lambda share: say(0.2 + 0.3 * share, "gathering the frames"),
     )
-    cold = cold_picture(bins, onset_s=logged_onset_s(recording))
-    if registration is None:
-        registration = registration_of(recording, board=board)
-    say(0.5, "taking drift out")
-    line = Line(
-        recording=recording,
-        audit=audit,
-        calm_bins=calm(bins, cold=cold, bad=audit.bad),
-        cold=cold,
+    gathered = Gathered(recording=recording, audit=audit, bins=bins)
+    return find_gathered(
+        gathered,
         board=board,
         rail=rail,
         registration=registration,
-        places=places_on_picture(board, registration),
-        priors=() if board is None else build_priors(board, rail=rail, history=history),
-        warnings=(*recording.warnings, *audit.warnings, *registration.warnings),
+        history=history,
+        progress=progress,
     )
+
+
+def find_gathered(
+    gathered: Gathered,
+    *,
+    board: Board | None = None,
+    rail: str | None = None,
+    registration: Registration | None = None,
+    history: Mapping[str, int] | None = None,
+    progress: Progress | None = None,
+) -> Finding:
+    """Return what gathered frames say: the end of a recording, or a live view so far.
+
+    Parameters
+    ----------
+    gathered
+        The frames, gathered; the values of its bins are changed in place.
+    board, rail, registration, history, progress
+        As for `find`; progress is called with 0.5 to 1.
+    """
+    say: Progress = progress or (lambda share, what: None)
+    say(0.5, "taking drift out")
+    line = build_line(gathered, board=board, rail=rail, registration=registration, history=history)
     return conclude(line, say=say)
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -13,15 +14,16 @@ from hotspot.frame import Recording
 from hotspot.heat.audit import FrameAudit
 from hotspot.heat.bins import BinnedFrames
 from hotspot.heat.drive import Drive, drive_from_log, switching_from_log
-from hotspot.heat.fit import CalmBins
+from hotspot.heat.fit import CalmBins, calm
+from hotspot.heat.gather import Gathered
 from hotspot.heat.heatmap import FrameCounts, Switching
 from hotspot.heat.switching import estimate_switching
 from hotspot.locate.parts import Place
-from hotspot.locate.places import scale_mm_per_px
+from hotspot.locate.places import places_on_picture, scale_mm_per_px
 from hotspot.locate.templates import DEFAULT_SIGMA_PX
 from hotspot.register.from_landmarks import fit_registration
 from hotspot.register.registration import Registration
-from hotspot.suspects import Prior
+from hotspot.suspects import Prior, build_priors
 
 # Half the body of a small part, mm: widens the sharpest spot where the scale is known.
 SMALL_BODY_MM = 0.2
@@ -58,6 +60,34 @@ class Line:
         blur = self.recording.profile.psf_sigma_px or DEFAULT_SIGMA_PX
         scale = self.mm_per_px
         return float(blur if scale is None else np.hypot(blur, SMALL_BODY_MM / scale))
+
+
+def build_line(
+    gathered: Gathered,
+    *,
+    board: Board | None = None,
+    rail: str | None = None,
+    registration: Registration | None = None,
+    history: Mapping[str, int] | None = None,
+) -> Line:
+    """Return what is known of gathered frames, drift taken out of their bins (in place)."""
+    recording, audit, bins = gathered.recording, gathered.audit, gathered.bins
+    rail = rail if rail is not None else recording.rail
+    if registration is None:
+        registration = registration_of(recording, board=board)
+    cold = cold_picture(bins, onset_s=logged_onset_s(recording))
+    return Line(
+        recording=recording,
+        audit=audit,
+        calm_bins=calm(bins, cold=cold, bad=audit.bad),
+        cold=cold,
+        board=board,
+        rail=rail,
+        registration=registration,
+        places=places_on_picture(board, registration),
+        priors=() if board is None else build_priors(board, rail=rail, history=history),
+        warnings=(*recording.warnings, *audit.warnings, *registration.warnings),
+    )
 
 
 def switching_of(line: Line) -> tuple[Switching, Drive, float]:

@@ -8,6 +8,7 @@ agree to the last bit of rounding.
 
 from __future__ import annotations
 
+import threading
 from dataclasses import dataclass
 from typing import Any
 
@@ -92,25 +93,31 @@ class BinSums:
         self.shape = shape
         self.width_s = first_width_s
         self._most = max(32, min(most_bins, BUDGET_BYTES // (4 * pixels)))
-        self._sums = np.zeros((self._most, pixels), dtype=np.float32)
+        # Sums of each bin: one array, or two still to be added after bins were paired. Adding
+        # them one bin at a time keeps every frame cheap; a sum, once a bin is closed, is never
+        # changed but replaced, so that `result` may be asked for from another thread.
+        self._sums: list[list[NDArray[np.float32]]] = []
+        self._unfolded = 0  # bins before this one hold one array
         self._n = np.zeros(self._most, dtype=np.int64)
         self._t = np.zeros(self._most)
         self._key = np.zeros((self._most, 2), dtype=np.int64)  # segment, running number in time
-        self._used = 0
-        self._bin_of_frame: list[int] = []
+        self._bin_of_frame = np.zeros(1024, dtype=np.int16)
+        self._seen = 0
         self._reference: NDArray[np.float32] | None = None
         self._previous: NDArray[np.float32] | None = None
         self._previous_segment = -1
         self._squares = np.zeros(pixels, dtype=np.float32)
         self._pairs = 0
+        self._lock = threading.Lock()
 
     def __len__(self) -> int:
         """Return the number of frames seen, left-out ones included."""
-        return len(self._bin_of_frame)
+        return self._seen
 
     def skip(self) -> None:
         """Count a frame that is not used (repeated, shutter)."""
-        self._bin_of_frame.append(-1)
+        with self._lock:
+            self._note(-1)
 
     def add(self, values: NDArray[np.float32], *, t_s: float, segment: int = 0) -> None:
         """Add one frame.
@@ -130,51 +137,83 @@ class BinSums:
         delta = flat - self._reference
         if not np.isfinite(delta.sum()):
             np.nan_to_num(delta, copy=False, nan=0.0, posinf=0.0, neginf=0.0)
+        with self._lock:
+            last = self._bin_at(t_s, segment=segment)
+            self._sums[last][0] += delta
+            self._n[last] += 1
+            self._t[last] += t_s
+            self._note(last)
+            if self._previous is not None and self._previous_segment == segment:
+                step = delta - self._previous
+                np.multiply(step, step, out=step)
+                self._squares += step
+                self._pairs += 1
+            self._previous, self._previous_segment = delta, segment
+
+    def _bin_at(self, t_s: float, *, segment: int) -> int:
+        """Return the bin of a time, a new one where the last does not hold it."""
         key = (segment, int(np.floor(t_s / self.width_s)))
-        if self._used == 0 or tuple(self._key[self._used - 1]) != key:
-            while self._used == self._most:
+        if not self._is_last(key):
+            while len(self._sums) == self._most:
                 self._merge_pairs()
                 key = (segment, int(np.floor(t_s / self.width_s)))
-            if self._used == 0 or tuple(self._key[self._used - 1]) != key:
-                self._key[self._used] = key
-                self._used += 1
-        last = self._used - 1
-        self._sums[last] += delta
-        self._n[last] += 1
-        self._t[last] += t_s
-        self._bin_of_frame.append(last)
-        if self._previous is not None and self._previous_segment == segment:
-            step = delta - self._previous
-            np.multiply(step, step, out=step)
-            self._squares += step
-            self._pairs += 1
-        self._previous, self._previous_segment = delta, segment
+            if not self._is_last(key):
+                self._key[len(self._sums)] = key
+                self._sums.append([np.zeros_like(self._squares)])
+                self._fold_next()
+        last = len(self._sums) - 1
+        if len(self._sums[last]) > 1:
+            self._sums[last] = [self._sums[last][0] + self._sums[last][1]]
+        return last
+
+    def _is_last(self, key: tuple[int, int]) -> bool:
+        used = len(self._sums)
+        return used > 0 and (int(self._key[used - 1, 0]), int(self._key[used - 1, 1])) == key
+
+    def _note(self, index: int) -> None:
+        if self._seen == len(self._bin_of_frame):
+            self._bin_of_frame = np.concatenate(
+                [self._bin_of_frame, np.zeros_like(self._bin_of_frame)]
+            )
+        self._bin_of_frame[self._seen] = index
+        self._seen += 1
+
+    def _fold_next(self) -> None:
+        """Add the two sums of the next bin that holds two."""
+        while self._unfolded < len(self._sums):
+            sums = self._sums[self._unfolded]
+            self._unfolded += 1
+            if len(sums) > 1:
+                self._sums[self._unfolded - 1] = [sums[0] + sums[1]]
+                return
 
     def _merge_pairs(self) -> None:
-        """Double the bin width: add neighbouring bins of the same segment."""
+        """Double the bin width: neighbouring bins of the same segment become one."""
+        while self._unfolded < len(self._sums):
+            self._fold_next()
         self.width_s *= 2
-        target = np.zeros(self._used, dtype=np.int64)
-        write = -1
-        for read in range(self._used):
+        used = len(self._sums)
+        target = np.zeros(used, dtype=np.int16)
+        sums: list[list[NDArray[np.float32]]] = []
+        for read in range(used):
             key = (int(self._key[read, 0]), int(self._key[read, 1]) // 2)
-            if write >= 0 and tuple(self._key[write]) == key:
-                self._sums[write] += self._sums[read]
+            write = len(sums) - 1
+            if write >= 0 and (int(self._key[write, 0]), int(self._key[write, 1])) == key:
+                sums[write] = [sums[write][0], self._sums[read][0]]
                 self._n[write] += self._n[read]
                 self._t[write] += self._t[read]
             else:
                 write += 1
-                if write != read:
-                    self._sums[write] = self._sums[read]
-                    self._n[write] = self._n[read]
-                    self._t[write] = self._t[read]
+                sums.append(self._sums[read])
+                self._n[write] = self._n[read]
+                self._t[write] = self._t[read]
                 self._key[write] = key
             target[read] = write
-        for i in range(write + 1, self._used):
-            self._sums[i] = 0
-            self._n[i] = 0
-            self._t[i] = 0
-        self._bin_of_frame = [int(target[b]) if b >= 0 else -1 for b in self._bin_of_frame]
-        self._used = write + 1
+        self._n[len(sums) :] = 0
+        self._t[len(sums) :] = 0
+        seen = self._bin_of_frame[: self._seen]
+        seen[seen >= 0] = target[seen[seen >= 0]]
+        self._sums, self._unfolded = sums, 0
 
     def result(self) -> BinnedFrames:
         """Return the bins as they stand now.
@@ -184,17 +223,27 @@ class BinSums:
         ValueError
             If no frame has been added.
         """
-        if self._reference is None:
-            raise ValueError("no frame has been added")
-        n = self._n[: self._used]
-        values = (self._sums[: self._used] / n[:, None]).astype(np.float32)
-        noise = np.sqrt(self._squares / (2.0 * max(1, self._pairs)))
+        with self._lock:
+            if self._reference is None or not self._sums:
+                raise ValueError("no frame has been added")
+            used = len(self._sums)
+            sums = [list(arrays) for arrays in self._sums]
+            sums[-1] = [a.copy() for a in sums[-1]]  # the only ones that still change
+            n = self._n[:used].copy()
+            t_s = self._t[:used] / n
+            segment = self._key[:used, 0].copy()
+            bin_of_frame = self._bin_of_frame[: self._seen].astype(np.int64)
+            noise = np.sqrt(self._squares / (2.0 * max(1, self._pairs)))
+        values = np.empty((used, len(noise)), dtype=np.float32)
+        for i, arrays in enumerate(sums):
+            total = arrays[0] if len(arrays) == 1 else arrays[0] + arrays[1]
+            np.divide(total, np.float32(n[i]), out=values[i])
         return BinnedFrames(
             values=values,
-            frames=n.copy(),
-            segment=self._key[: self._used, 0].copy(),
-            t_s=self._t[: self._used] / n,
-            bin_of_frame=np.array(self._bin_of_frame, dtype=np.int64),
+            frames=n,
+            segment=segment,
+            t_s=t_s,
+            bin_of_frame=bin_of_frame,
             noise=noise.reshape(self.shape).astype(np.float32),
             reference=self._reference.reshape(self.shape),
             shape=self.shape,

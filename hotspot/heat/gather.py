@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Any
 
 import cv2
@@ -15,6 +16,25 @@ from hotspot.heat.bins import BinnedFrames, BinSums
 
 # Smaller displacements are left to the drift patterns, which hold the gradient of the picture.
 ALIGN_FROM_PX = 0.02
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Gathered:
+    """Frames gathered, with all that is known of them.
+
+    Attributes
+    ----------
+    recording
+        What was noted with them; its frames are not read again.
+    audit
+        What each frame is worth.
+    bins
+        Their time bins.
+    """
+
+    recording: Recording
+    audit: FrameAudit
+    bins: BinnedFrames
 
 
 def gather_bins(
