@@ -46,7 +46,7 @@ def print_answer(analysis: Analysis, *, saved: tuple[Path, ...] = ()) -> None:
     console.print(Text(words.headline(finding), style="bold"))
     console.print(Text(words.verdict_sentence(finding)))
     if finding.verdict == CANNOT_TELL and finding.warnings:
-        console.print(Text("Why: " + "; ".join(finding.warnings)))
+        console.print(Text("Why: " + "; ".join(w.rstrip(".") for w in finding.warnings)))
     console.print()
     if finding.suspects:
         console.print(Padding(_suspect_table(analysis), (0, 0, 1, 2), expand=False))

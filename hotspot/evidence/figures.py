@@ -250,6 +250,8 @@ def _write_foot(figure: Figure, finding: Finding, recording: Recording) -> None:
     lines += fold(made, width_px=right - _MARGIN, size_px=13.5)[:1]
     if finding.verdict == HOT_SPOT and finding.warnings:
         lines += fold(
-            "Note: " + "; ".join(finding.warnings), width_px=right - _MARGIN, size_px=13.5
+            "Note: " + "; ".join(w.rstrip(".") for w in finding.warnings),
+            width_px=right - _MARGIN,
+            size_px=13.5,
         )[:1]
     write(figure, "\n".join(lines), at=(_MARGIN, top), size_px=13.5, color=MUTED)

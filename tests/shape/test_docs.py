@@ -17,6 +17,7 @@ from hotspot.cli.main import COMMANDS
 ROOT = Path(__file__).resolve().parents[2]
 README = (ROOT / "README.md").read_text(encoding="utf-8")
 DEVELOPERS = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+CI = (ROOT / ".ci" / "run").read_text(encoding="utf-8").replace('pip" install', "pip install")
 PROJECT = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
 
 
@@ -75,7 +76,10 @@ def test_pictures_and_links_in_the_documents_exist() -> None:
 def test_the_readme_gives_the_two_commands() -> None:
     assert "pip install . && hotspot demo" in README
     assert 'pip install ".[test]" && pytest' in README
-    assert "test" in PROJECT["project"]["optional-dependencies"]
+    extras = PROJECT["project"]["optional-dependencies"]
+    named = re.findall(r"pip install [^\n`]*\.\[([a-z]+)\]", README + DEVELOPERS + CI)
+    assert set(named) >= {"test", "dev"}
+    assert set(named) <= set(extras)
     assert PROJECT["project"]["scripts"]["hotspot"] == "hotspot.cli:main"
 
 
