@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import tempfile
 from dataclasses import replace
 from pathlib import Path
@@ -71,13 +72,19 @@ def find_for_job(
             folder, board_folder=board_folder, rail=rail, history=history, progress=progress
         )
         made = Path(scratch) / "evidence"
-        save_evidence(analysis, made)
+        saved: tuple[Path, ...] = ()
+        if out is None:
+            save_evidence(analysis, made)
+        else:  # `out` may hold other files, which are none of the job's business
+            saved = save_evidence(analysis, out)
+            made.mkdir()
+            for path in saved:
+                shutil.copy(path, made)
         recording_id = _keep_recording(store, file, folder, phase, analysis.rail or "")
         finding = keep_finding(store, made, phase=phase, recording_id=recording_id)
         store.add(job_id, [replace(finding, program=PROGRAM)])
         if pack is None and board_folder is not None:
             store.add(job_id, keep_folder(store, board_folder, kind=BOARD, phase=phase))
-        saved = save_evidence(analysis, out) if out is not None else ()
     return analysis, saved
 
 

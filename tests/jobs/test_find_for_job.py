@@ -1,4 +1,6 @@
+import shutil
 from dataclasses import replace
+from pathlib import Path
 
 import pytest
 
@@ -12,7 +14,7 @@ from tests.jobs.conftest import SAMPLES
 
 
 @pytest.fixture
-def asked(monkeypatch, tmp_path):
+def asked(monkeypatch, tmp_path, evidence_folder):
     """Stand in for the analysis, which has its own tests, and note what it was asked."""
     seen = []
     board = scene.make_board(tmp_path)
@@ -22,18 +24,26 @@ def asked(monkeypatch, tmp_path):
         recording = replace(scene.make_recording(), name=folder.name)
         return Analysis(recording, board, "VSENSE", scene.make_finding(board))
 
+    def save(analysis, folder):
+        folder.mkdir(parents=True, exist_ok=True)
+        return tuple(Path(shutil.copy(p, folder)) for p in sorted(evidence_folder.iterdir()))
+
     monkeypatch.setattr(module, "analyse_recording", analyse)
+    monkeypatch.setattr(module, "save_evidence", save)
     return seen
 
 
 def test_recording_finding_pictures_and_board_are_kept(store, asked, tmp_path) -> None:
     job = store.new_job(customer="K", board_type="weir-logger")
+    (tmp_path / "out").mkdir()
+    (tmp_path / "out" / "shopping list.txt").write_text("milk")
     _, saved = find_for_job(
         store, job.id, SAMPLES / "step", board_folder=SAMPLES / "board", out=tmp_path / "out"
     )
     assert {p.name for p in saved} >= {"evidence.png", "finding.json"}
     file = store.job_file(job.id)
     assert {a.name for a in file.findings[0].files} >= {"evidence.png", "heat.png", "finding.json"}
+    assert "shopping list.txt" not in {a.name for a in file.findings[0].files}
     assert file.findings[0].recording_id == file.recordings[0].id
     assert file.recordings[0].rail == "VSENSE"
     assert {a.name for a in file.attachments} >= {"board.toml", "parts.csv"}

@@ -1,6 +1,5 @@
 """A whole job through the command line, from intake to the PDF."""
 
-import importlib.util
 import io
 import json
 import shutil
@@ -11,10 +10,8 @@ from pypdf import PdfReader
 
 from tests.jobs.conftest import SAMPLES
 
-HAS_FIND = importlib.util.find_spec("hotspot.find") is not None
 
-
-def test_from_intake_to_hand_over(cli, tmp_path, evidence_folder) -> None:
+def test_from_intake_to_hand_over(cli, tmp_path) -> None:
     board = SAMPLES / "board"
     assert cli("job", "new", "--customer", "K-1041", "--board", board,
                "--complaint", "dead after a storm") == "job 1\n"  # fmt: skip
@@ -30,10 +27,8 @@ def test_from_intake_to_hand_over(cli, tmp_path, evidence_folder) -> None:
 
     plan = cli("plan", "--board", board, "--rail", "3V3", "--ohms", "0.2", "--json")
     (tmp_path / "plan.json").write_text(plan)
-    evidence = evidence_folder
-    if HAS_FIND:
-        evidence = tmp_path / "evidence"
-        cli("find", SAMPLES / "step", "--out", evidence)
+    evidence = tmp_path / "evidence"
+    cli("find", SAMPLES / "step", "--out", evidence)
     cli("job", "add", "1", "--plan", "plan.json", "--rail", "3V3",
         "--recording", SAMPLES / "step", "--finding", evidence)  # fmt: skip
     ref = json.loads((evidence / "finding.json").read_text())["suspects"][0]["ref"]
@@ -198,7 +193,6 @@ def test_an_altered_export_and_an_altered_picture_are_found(cli, tmp_path, evide
     assert "not as kept in job 1: heat.png" in cli("evidence", "check", mine, "--job", "1", code=1)
 
 
-@pytest.mark.skipif(not HAS_FIND, reason="the analysis is not there yet")
 def test_two_recordings_tell_that_the_short_is_gone(cli, tmp_path) -> None:
     truth = json.loads((SAMPLES / "step" / "truth.json").read_text())["fault"]
     cli("job", "new", "--customer", "K", "--board", SAMPLES / "board")
@@ -218,7 +212,6 @@ def test_two_recordings_tell_that_the_short_is_gone(cli, tmp_path) -> None:
     assert len(pictures) == 2
 
 
-@pytest.mark.skipif(not HAS_FIND, reason="the analysis is not there yet")
 def test_a_rerun_names_the_same_part(cli) -> None:
     cli("job", "new", "--customer", "K", "--board", SAMPLES / "board")
     cli("job", "add", "1", "--recording", SAMPLES / "step")
