@@ -77,7 +77,7 @@ def test_only_a_plane_of_pixels_is_taken():
 @pytest.mark.slow
 def test_right_on_most_scenes_and_wrong_on_none():
     found = []
-    for seed in range(300, 320):
+    for seed in range(300, 312):
         pair = scenes.build_pair(seed)
         result = register_automatically(pair.thermal, photo=pair.photo, board=None)
         found.append(np.nan if result.method == "none" else scenes.error_px(result, pair))
@@ -88,7 +88,7 @@ def test_right_on_most_scenes_and_wrong_on_none():
 
 @pytest.mark.slow
 def test_other_boards_are_never_accepted():
-    for seed in range(400, 415):
+    for seed in range(400, 406):
         pair, other = scenes.build_pair(seed), scenes.build_pair(seed + 5000)
         result = register_automatically(pair.thermal, photo=other.photo, board=other.board)
         assert result.method == "none", seed
