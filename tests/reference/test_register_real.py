@@ -1,4 +1,4 @@
-"""Registration on real, open data: a board photo with known holes, and pairs that must be refused."""
+"""Registration on real, open data: a board photo with known holes, pairs that must be refused."""
 
 from __future__ import annotations
 
