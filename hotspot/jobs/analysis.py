@@ -9,7 +9,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 from hotspot.board import Board
-from hotspot.errors import InputError
+from hotspot.errors import InputError, RecordingError
 from hotspot.evidence.metadata import to_json
 from hotspot.evidence.pictures import build_pictures
 from hotspot.files.boards import load_board
@@ -20,6 +20,9 @@ from hotspot.finding import Finding
 from hotspot.frame import Recording
 
 Progress = Callable[[float, str], None]
+
+# The search for shutter events needs zones of several pixels in both directions.
+LEAST_SIDE_PX = 16
 
 # Written in this order: the finding comes last, so that a folder with a finding is complete.
 EVIDENCE_FILES = ("evidence.png", "heat.png", "heat.tif", "finding.json")
@@ -74,6 +77,13 @@ def analyse_recording(
         If recording, board pack or rail cannot be used.
     """
     recording = load_recording(folder)
+    if min(recording.source.shape[:2]) < LEAST_SIDE_PX:
+        rows, cols = recording.source.shape[:2]
+        raise RecordingError(
+            f"frames of {cols} x {rows} pixels are too small; {LEAST_SIDE_PX} a side are needed",
+            where=str(folder),
+            cure="Record with a larger picture",
+        )
     if board_folder is None and recording.board and not Path(recording.board).is_dir():
         warning = (
             f"the board pack named in the recording is not at {recording.board}: no part can be"

@@ -203,6 +203,18 @@ def test_bad_input_is_one_line_and_nothing_is_written(
     assert list(here.iterdir()) == []
 
 
+def test_frames_of_a_few_pixels_are_refused_in_one_line(bench, run, tmp_path):
+    recording = copy_bench(bench, tmp_path / "tiny")
+    np.save(recording / "frames.npy", np.load(recording / "frames.npy")[:, :5, :7])
+    toml = (recording / "recording.toml").read_text()
+    toml = toml.replace("width = 160", "width = 7").replace("height = 120", "height = 5")
+    (recording / "recording.toml").write_text(toml)
+    code, out, err = run("find", recording)
+    assert (code, out) == (2, "")
+    assert "too small" in err
+    assert len(err.strip().splitlines()) == 1
+
+
 def test_landmarks_on_one_line_never_end_in_a_traceback(bench, run, tmp_path):
     recording = copy_bench(bench, tmp_path / "spoiled")
     spoil_landmarks(recording)
