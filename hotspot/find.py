@@ -12,6 +12,7 @@ from hotspot.errors import RecordingError
 from hotspot.finding import CANNOT_TELL, HOT_SPOT, NO_HOT_SPOT, Finding
 from hotspot.frame import Recording
 from hotspot.heat.audit import audit_frames
+from hotspot.heat.emissivity import estimate_emissivity
 from hotspot.heat.fit import fit_heat
 from hotspot.heat.gather import Gathered, gather_bins
 from hotspot.heat.heatmap import HeatMap, Switching
@@ -142,6 +143,7 @@ def conclude(line: Line, *, say: Progress) -> Finding:
         bands=fit.bands,
     )
     templates = build_templates(line.mm_per_px)
+    emissivity = estimate_emissivity(line.cold, bad=line.calm_bins.bad)
 
     def rescore(rest: Field, scale: float | None) -> Scores:
         return score(
@@ -150,6 +152,7 @@ def conclude(line: Line, *, say: Progress) -> Finding:
             age_s=fit.atoms.age_s,
             templates=templates,
             sigma_px=line.sigma_px,
+            emissivity=emissivity,
             scale=scale,
         )
 

@@ -21,6 +21,10 @@ from hotspot.heat.response import Contrasts
 from hotspot.locate.field import Field
 from hotspot.locate.templates import Rendered, Template, render
 
+# A place under bare metal shows at least this share of a template's energy: the second-order sum
+# must not run to zero or below.
+LEAST_ENERGY = 0.03
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Scores:
@@ -59,15 +63,76 @@ def transform(maps: NDArray[np.float32], *, field: Field) -> NDArray[np.complex6
     return out
 
 
+def dim(
+    transforms: NDArray[np.complex64], *, emissivity: NDArray[np.float32] | None, field: Field
+) -> NDArray[np.complex64]:
+    """Return the transforms of noise-divided maps weighted with what each pixel shows of heat."""
+    if emissivity is None:
+        return transforms
+    rows, cols = field.shape
+    images = fft.irfft2(transforms, s=field.padded, axes=(1, 2))
+    images[:, :rows, :cols] *= emissivity
+    out: NDArray[np.complex64] = fft.rfft2(images, s=field.padded, axes=(1, 2))
+    return out
+
+
 def filter_maps(
-    transforms: NDArray[np.complex64], *, rendered: Rendered, field: Field
+    transforms: NDArray[np.complex64],
+    *,
+    rendered: Rendered,
+    field: Field,
+    energy: NDArray[np.float32] | None = None,
 ) -> NDArray[np.float32]:
-    """Return the matched-filter SNR map (rows, cols) of one template."""
+    """Return the matched-filter SNR map (rows, cols) of one template.
+
+    Parameters
+    ----------
+    transforms
+        From `transform`, or `dim` of it.
+    rendered
+        The template.
+    field
+        For the shape.
+    energy
+        (rows, cols) energy at each place, from `local_energy`; that of the template when None.
+    """
     numerator = np.einsum("kij,kij->ij", rendered.transfer, transforms)
     image = fft.irfft2(numerator, s=field.padded)
     rows, cols = field.shape
-    out: NDArray[np.float32] = (image[:rows, :cols] / np.sqrt(rendered.energy)).astype(np.float32)
+    scale = np.sqrt(rendered.energy if energy is None else energy)
+    out: NDArray[np.float32] = (image[:rows, :cols] / scale).astype(np.float32)
     return out
+
+
+def local_energy(
+    rendered: Rendered, *, emissivity_dip: tuple[NDArray[Any], NDArray[Any]], field: Field
+) -> NDArray[np.float32]:
+    """Return the energy of a template at each place, dimmed by the emissivity there.
+
+    With e = 1 + d the energy is a quadratic form in d; the linear term is exact, the quadratic one
+    takes the noise as independent between pixels, which it nearly is at the scale of pads.
+
+    Parameters
+    ----------
+    rendered
+        The template.
+    emissivity_dip
+        Transforms of d and d^2 on the padded grid.
+    field
+        For the noise and the shape.
+    """
+    rows, cols = field.shape
+    spot = fft.irfft2(rendered.transfer, s=field.padded, axes=(1, 2))
+    sharp = np.einsum("klij,lij->kij", field.inverse_noise, rendered.transfer)
+    divided = fft.irfft2(sharp, s=field.padded, axes=(1, 2))
+    first = fft.rfft2(np.sum(spot * divided, axis=0))
+    second = fft.rfft2(np.sum(spot * spot, axis=0)) * field.white_inverse
+    change = fft.irfft2(
+        2 * emissivity_dip[0] * np.conj(first) + emissivity_dip[1] * np.conj(second),
+        s=field.padded,
+    )[:rows, :cols]
+    energy = np.maximum(rendered.energy + change, LEAST_ENERGY * rendered.energy)
+    return np.asarray(energy, dtype=np.float32)
 
 
 def score(
@@ -77,6 +142,7 @@ def score(
     age_s: FloatArray,
     templates: tuple[Template, ...],
     sigma_px: float,
+    emissivity: NDArray[np.float32] | None = None,
     scale: float | None = None,
 ) -> Scores:
     """Return the SNR maps of every template.
@@ -93,11 +159,17 @@ def score(
         The family of spots.
     sigma_px
         Blur of optics and body.
+    emissivity
+        (rows, cols) how much of the heat each pixel shows, or None.
     scale
         Calibration from an earlier call on the same recording; measured when None.
     """
-    transforms = transform(field.maps, field=field)
-    groups = _quiet_groups(field, size=len(field.maps)) if scale is None else []
+    transforms = dim(transform(field.maps, field=field), emissivity=emissivity, field=field)
+    dips = _dips(emissivity, field)
+    groups = [
+        dim(group, emissivity=emissivity, field=field)
+        for group in (_quiet_groups(field, size=len(field.maps)) if scale is None else [])
+    ]
     rows, cols = field.shape
     z = np.zeros((len(templates), rows, cols), dtype=np.float32)
     energy = np.zeros(len(templates))
@@ -113,11 +185,12 @@ def score(
             inverse_noise=field.inverse_noise,
             sigma_px=sigma_px,
         )
-        z[m] = filter_maps(transforms, rendered=spot, field=field)
+        energy_map = None if dips is None else local_energy(spot, emissivity_dip=dips, field=field)
+        z[m] = filter_maps(transforms, rendered=spot, field=field, energy=energy_map)
         energy[m], roughness[m], curvature[m] = spot.energy, spot.roughness, spot.curvature
         if m % 4 == 0:
             for group in groups:
-                quiet_z = filter_maps(group, rendered=spot, field=field)
+                quiet_z = filter_maps(group, rendered=spot, field=field, energy=energy_map)
                 ratios.append(_robust_sigma(quiet_z))
     if scale is None:
         # The quiet maps may show more noise than theory, never less.
@@ -130,6 +203,15 @@ def score(
         roughness=roughness,
         curvature=curvature,
     )
+
+
+def _dips(
+    emissivity: NDArray[np.float32] | None, field: Field
+) -> tuple[NDArray[Any], NDArray[Any]] | None:
+    if emissivity is None:
+        return None
+    dip = emissivity - np.float32(1)
+    return fft.rfft2(dip, s=field.padded), fft.rfft2(dip * dip, s=field.padded)
 
 
 def _quiet_groups(field: Field, *, size: int) -> list[NDArray[np.complex64]]:

@@ -55,6 +55,8 @@ class Field:
         frequency of the padded grid; zero where drift removal leaves nothing to look for.
     bad
         (rows, cols) bool.
+    white_inverse
+        Inverse noise power between neighbouring pixels.
     """
 
     maps: NDArray[np.float32]
@@ -62,6 +64,7 @@ class Field:
     local_sigma: NDArray[np.float32]
     inverse_noise: NDArray[np.float32]
     bad: NDArray[np.bool_]
+    white_inverse: float = 1.0
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -142,18 +145,20 @@ def build_field(
     local = np.sqrt(np.maximum(np.where(lonely, power, smooth), 0.25 * typical))
     local = np.maximum(local, 1e-12).astype(np.float32)
     standard = np.clip(quiet / local, -CLIP_SIGMA, CLIP_SIGMA).astype(np.float32)
+    spectrum = _spectrum(standard, shape=bad.shape)
     return Field(
         maps=(maps / local).astype(np.float32),
         quiet=(quiet / local).astype(np.float32),
         local_sigma=local,
         inverse_noise=_inverse_noise(
-            _spectrum(standard, shape=bad.shape),
+            spectrum,
             shape=bad.shape,
             contrasts=len(maps),
             bands=bands,
             typical=max(typical, 1e-12),
         ),
         bad=bad,
+        white_inverse=1.0 / float(np.median(spectrum)),
     )
 
 

@@ -94,6 +94,7 @@ def take_away(field: Field, descriptions: tuple[Description, ...]) -> Field:
         local_sigma=(field.local_sigma * extra).astype(np.float32),
         inverse_noise=field.inverse_noise,
         bad=field.bad,
+        white_inverse=field.white_inverse,
     )
 
 
