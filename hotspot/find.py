@@ -142,8 +142,8 @@ def conclude(line: Line, *, say: Progress) -> Finding:
         bad=line.calm_bins.bad,
         bands=fit.bands,
     )
-    templates = build_templates(line.mm_per_px)
     emissivity = estimate_emissivity(line.cold, bad=line.calm_bins.bad)
+    templates = build_templates(line.mm_per_px, dimmed=emissivity is not None)
 
     def rescore(rest: Field, scale: float | None) -> Scores:
         return score(

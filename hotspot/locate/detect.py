@@ -164,12 +164,10 @@ def score(
     scale
         Calibration from an earlier call on the same recording; measured when None.
     """
-    transforms = dim(transform(field.maps, field=field), emissivity=emissivity, field=field)
+    plain = transform(field.maps, field=field)
+    dimmed = dim(plain, emissivity=emissivity, field=field)
     dips = _dips(emissivity, field)
-    groups = [
-        dim(group, emissivity=emissivity, field=field)
-        for group in (_quiet_groups(field, size=len(field.maps)) if scale is None else [])
-    ]
+    groups = _quiet_groups(field, size=len(field.maps)) if scale is None else []
     rows, cols = field.shape
     z = np.zeros((len(templates), rows, cols), dtype=np.float32)
     energy = np.zeros(len(templates))
@@ -185,12 +183,15 @@ def score(
             inverse_noise=field.inverse_noise,
             sigma_px=sigma_px,
         )
-        energy_map = None if dips is None else local_energy(spot, emissivity_dip=dips, field=field)
-        z[m] = filter_maps(transforms, rendered=spot, field=field, energy=energy_map)
+        energy_map = None
+        if dips is not None and template.dimmed:
+            energy_map = local_energy(spot, emissivity_dip=dips, field=field)
+        source = dimmed if template.dimmed else plain
+        z[m] = filter_maps(source, rendered=spot, field=field, energy=energy_map)
         energy[m], roughness[m], curvature[m] = spot.energy, spot.roughness, spot.curvature
-        if m % 4 == 0:
+        if m % 4 == 0 and not template.dimmed:
             for group in groups:
-                quiet_z = filter_maps(group, rendered=spot, field=field, energy=energy_map)
+                quiet_z = filter_maps(group, rendered=spot, field=field)
                 ratios.append(_robust_sigma(quiet_z))
     if scale is None:
         # The quiet maps may show more noise than theory, never less.

@@ -7,7 +7,7 @@ they warm or not.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,6 +23,8 @@ DIFFUSIVITIES_MM2_S = (0.4, 2.0, 8.0, 30.0)
 DIFFUSIVITIES_PX2_S = (1.0, 6.0, 36.0, 220.0, 1300.0)
 # Blur of the optics with the body of a small part, px, when the profile does not tell.
 DEFAULT_SIGMA_PX = 1.1
+# A spot that spreads no faster than this stays within about 6 px of its centre for a second.
+COMPACT_PX2_S = 16.0
 # Share of the body in the peak of a mixed template.
 BODY_SHARE = 0.5
 
@@ -39,15 +41,27 @@ class Template:
         Of the board; 0 for a body that warms alone.
     body_share
         1 for the body alone, 0 for what spreads in the board alone.
+    dimmed
+        Whether the emissivity pattern of the board dims it. Only for compact spots: wide heat seen
+        through the pattern looks like drift, which has been taken out.
     """
 
     tau_index: int
     diffusivity_px2_s: float
     body_share: float
+    dimmed: bool = False
 
 
-def build_templates(mm_per_px: float | None) -> tuple[Template, ...]:
-    """Return the family for a scale, or for all scales when it is unknown."""
+def build_templates(mm_per_px: float | None, *, dimmed: bool = False) -> tuple[Template, ...]:
+    """Return the family for a scale, or for all scales when it is unknown.
+
+    Parameters
+    ----------
+    mm_per_px
+        Scale, or None.
+    dimmed
+        Whether an emissivity pattern is known; compact spots then come with and without it.
+    """
     spread = (
         DIFFUSIVITIES_PX2_S
         if mm_per_px is None
@@ -55,9 +69,16 @@ def build_templates(mm_per_px: float | None) -> tuple[Template, ...]:
     )
     bodies = [Template(i, 0.0, 1.0) for i in range(len(BODY_TAUS_S))]
     boards = [
-        Template(i, a, share) for i in range(3) for a in spread for share in (0.0, BODY_SHARE)
+        Template(i, a, share)
+        for i in range(3)
+        for a in spread
+        for share in ((0.0, BODY_SHARE) if i < 2 else (0.0,))
     ]
-    return (*bodies, *boards)
+    plain = (*bodies, *boards)
+    if not dimmed:
+        return plain
+    compact = (t for t in plain if t.diffusivity_px2_s <= COMPACT_PX2_S)
+    return (*plain, *(replace(t, dimmed=True) for t in compact))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
