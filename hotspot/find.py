@@ -28,10 +28,10 @@ from hotspot.locate.detect import Scores, false_alarm_probability, score
 from hotspot.locate.field import Field, build_field
 from hotspot.locate.places import outline_at
 from hotspot.locate.separate import describe
-from hotspot.locate.spots import find_spots, inner, without
+from hotspot.locate.spots import FoundSpot, find_at_parts, find_spots, inner, without
 from hotspot.locate.templates import build_templates, render
 from hotspot.register.registration import Registration
-from hotspot.weigh import weigh
+from hotspot.weigh import Weighed, weigh
 
 # A reading counts as a hot spot when noise and nuisances alone would give one this strong in
 # fewer than this share of recordings; a technician then meets a false alarm once in 200 boards.
@@ -181,23 +181,37 @@ def conclude(line: Line, *, say: Progress) -> Finding:
         maps = described.maps[:, y, x] * field.local_sigma[y, x]
         return float(fit.contrasts.courses[:, end] @ maps)
 
-    weighed = weigh(
-        found,
-        board=line.board,
-        rail=line.rail,
-        places=line.places,
-        priors=line.priors,
-        registration=line.registration,
-        field=field,
-        first=first,
-        rest=(rest, rest_scores),
-        scores_without=lambda centres: rescore(
-            without(field, centres=centres, sigma_px=line.sigma_px, outline_at=outline),
-            first.scale,
-        ),
-        peak_k=peak_k,
-    )
-    chance = found[0].false_alarm if found else nothing_chance(first, field, trials)
+    def weighed_of(spots: tuple[FoundSpot, ...]) -> Weighed:
+        return weigh(
+            spots,
+            board=line.board,
+            rail=line.rail,
+            places=line.places,
+            priors=line.priors,
+            registration=line.registration,
+            field=field,
+            first=first,
+            rest=(rest, rest_scores),
+            scores_without=lambda centres: rescore(
+                without(field, centres=centres, sigma_px=line.sigma_px, outline_at=outline),
+                first.scale,
+            ),
+            peak_k=peak_k,
+        )
+
+    weighed = weighed_of(found)
+    if not any(spot.role == "fault" for spot in weighed.spots):
+        extra = find_at_parts(
+            rest_scores,
+            places=line.candidates,
+            allowed=inner(field.bad),
+            limit=FALSE_ALARM_LIMIT,
+            trials=trials,
+        )
+        if extra is not None:
+            found = (*found, extra)
+            weighed = weighed_of(found)
+    chance = min(s.false_alarm for s in found) if found else nothing_chance(first, field, trials)
     best = found[0].centre.template if found else 0
     shown = render(
         templates[best],

@@ -45,6 +45,16 @@ class Line:
     warnings: tuple[str, ...]
 
     @property
+    def candidates(self) -> tuple[Place, ...]:
+        """Places of the parts that may carry the fault."""
+        return tuple(
+            place
+            for place, prior in zip(self.places, self.priors, strict=True)
+            if prior.role in (Role.SHUNT, Role.LOAD)
+            or (prior.role is Role.UNKNOWN and self.rail is None)
+        )
+
+    @property
     def unit(self) -> str:
         """Kelvin where the camera has an absolute scale."""
         return "K" if self.recording.profile.is_radiometric else "relative"

@@ -16,6 +16,12 @@ from hotspot.heat.noise import fit_amounts, robust_variance
 BAND_SIGMAS_PX = (2.0, 4.0, 8.0, 16.0)
 
 
+# Drift is smooth; what a finer band shows in the signal contrasts is heat as well as noise.
+SMOOTH_FROM_PX = 4.0
+# Values beyond this many sigma are heat and do not count as smooth noise.
+CLIP = 2.0
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Bands:
     """Noise covariance of contrasts in bands of spatial frequencies.
@@ -39,6 +45,7 @@ class Bands:
 def measure_bands(
     quiet_maps: NDArray[np.float32],
     *,
+    maps: NDArray[np.float32],
     quiet: FloatArray,
     weights: FloatArray,
     components: tuple[FloatArray, ...],
@@ -50,6 +57,9 @@ def measure_bands(
     ----------
     quiet_maps
         (r, rows, cols) maps of the quiet contrasts.
+    maps
+        (k, rows, cols) maps of the signal contrasts. Drift that runs like the signal itself, up
+        with the warming, is in no quiet contrast; it fills the whole picture, and heat does not.
     quiet, weights
         (r, bins) and (k, bins) weights of the quiet and of the signal contrasts.
     components
@@ -61,6 +71,7 @@ def measure_bands(
     sigmas = [s for s in BAND_SIGMAS_PX if 5 * s < min(shape)][::-1]
     # Stripes are a matter of their own lines of the spectrum, not of smooth patterns.
     filled = remove_stripes(np.where(bad, np.float32(0), quiet_maps))
+    seen = remove_stripes(np.where(bad, np.float32(0), maps))
     rad_px, cov, quiet_power = [], [], []
     of_quiet = [float(np.mean(np.einsum("rb,bc,rc->r", quiet, c, quiet))) for c in components]
     of_signal = [weights @ c @ weights.T for c in components]
@@ -76,7 +87,13 @@ def measure_bands(
         )
         # Its transform peaks where exp(-s2k2/2) - exp(-2 s2k2) does: k = sqrt(2 ln 4 / 3) / s.
         rad_px.append(np.sqrt(2 * np.log(4) / 3) / sigma)
-        cov.append(sum(a * c for a, c in zip(amounts, of_signal, strict=True)))
+        predicted = np.asarray(sum(a * c for a, c in zip(amounts, of_signal, strict=True)))
+        if sigma >= SMOOTH_FROM_PX:
+            shown = _robust_cov(np.stack([_band(p, sigma)[::step, ::step] for p in seen])) / gain
+            # A band-passed map has about one independent value in each area of the wider Gaussian.
+            areas = max(1.0, shape[0] * shape[1] / (4 * np.pi * sigma**2))
+            predicted = _larger(predicted, shown, tolerance=2 * np.sqrt(2 / areas))
+        cov.append(predicted)
         quiet_power.append(sum(a * c for a, c in zip(amounts, of_quiet, strict=True)))
     k = len(weights)
     return Bands(
@@ -84,6 +101,27 @@ def measure_bands(
         cov=np.array(cov).reshape(-1, k, k),
         quiet_power=np.array(quiet_power),
     )
+
+
+def _robust_cov(maps: NDArray[np.float32]) -> FloatArray:
+    """Covariance (k, k) over pixels of maps whose extremes (heat) are cut off."""
+    flat = maps.reshape(len(maps), -1).astype(np.float64)
+    flat = flat - np.median(flat, axis=1, keepdims=True)
+    sigma = 1.4826 * np.median(np.abs(flat), axis=1, keepdims=True)
+    clipped = np.clip(flat, -CLIP * sigma, CLIP * sigma)
+    out: FloatArray = clipped @ clipped.T / clipped.shape[1]
+    return out
+
+
+def _larger(a: FloatArray, b: FloatArray, *, tolerance: float) -> FloatArray:
+    """Covariance `a`, raised in the directions in which `b` is larger than chance allows."""
+    root = np.linalg.cholesky(a)
+    inverse = np.linalg.inv(root)
+    value, vector = np.linalg.eigh(inverse @ b @ inverse.T)
+    raised = np.where(value > 1 + tolerance, value, 1.0)
+    side = root @ vector
+    out: FloatArray = (side * raised) @ side.T
+    return out
 
 
 def remove_stripes(pictures: NDArray[np.float32]) -> NDArray[np.float32]:

@@ -178,6 +178,7 @@ def fit_heat(calm_bins: CalmBins, drive: Drive, *, frame_t_s: FloatArray) -> Hea
         spread=spread,
         bands=measure_bands(
             quiet_maps,
+            maps=maps,
             quiet=contrasts.quiet,
             weights=contrasts.weights,
             components=components,
