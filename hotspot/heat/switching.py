@@ -122,7 +122,11 @@ def _place_series(calm_bins: CalmBins, *, places: FloatArray | None) -> list[NDA
     rows, cols = bins.shape
     pictures = bins.values.reshape(-1, rows, cols)
     bad = calm_bins.bad
-    weight = gaussian_filter((~bad).astype(np.float32), PLACE_SIGMA_PX)
+    # Noise of a weighted mean goes with the sum of the squared weights, a Gaussian narrower by
+    # sqrt 2: where the window is cut (border, bad pixels), more noise must not look like heat.
+    noise = np.sqrt(
+        gaussian_filter((~bad).astype(np.float32), PLACE_SIGMA_PX / np.sqrt(2), mode="constant")
+    )
     step = max(2, int(np.ceil(np.sqrt(rows * cols / MOST_PLACES))))
     wide = np.empty(
         (len(pictures), len(range(0, rows, step)) * len(range(0, cols, step))), dtype=np.float32
@@ -135,10 +139,10 @@ def _place_series(calm_bins: CalmBins, *, places: FloatArray | None) -> list[NDA
     near = np.empty((len(pictures), len(inside)), dtype=np.float32)
     for i, picture in enumerate(pictures):
         clean = remove_stripes(np.where(bad, np.float32(0), picture)[None])[0]
-        smooth = gaussian_filter(clean, PLACE_SIGMA_PX)
+        smooth = gaussian_filter(clean, PLACE_SIGMA_PX, mode="constant")
         # What the wider surroundings do is left over drift, or heat that is easier seen here.
         smooth = smooth - gaussian_filter(smooth, 6 * PLACE_SIGMA_PX)
-        smooth = smooth / np.maximum(weight, 0.2)
+        smooth = smooth / np.maximum(noise, 0.2)
         wide[i] = smooth[::step, ::step].reshape(-1)
         near[i] = smooth[inside[:, 1], inside[:, 0]]
     out = [wide - wide.mean(axis=0)]

@@ -1,0 +1,77 @@
+"""Switching found in frames that nobody logged."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from hotspot.heat.switching import SwitchingEstimate, _place_series, estimate_switching
+from tests.heat.made_frames import Made
+from tests.heat.test_fit import calmed
+
+MADE = Made(rows=40, cols=52, seconds=40.0, xy_px=(30.2, 17.4), tau_s=1.5)
+
+
+def estimated(made: Made, places: np.ndarray | None = None) -> SwitchingEstimate:
+    calm_bins, t_s = calmed(made)
+    return estimate_switching(calm_bins, frame_t_s=t_s, places=places)
+
+
+def test_a_step_is_found_to_a_fraction_of_a_second() -> None:
+    found = estimated(replace(MADE, edges_s=(13.0,), peak_k=0.2))
+    assert found.switching.source == "estimated"
+    assert found.switching.onset_s == pytest.approx(13.0, abs=0.3)
+    assert found.switching.significance < 1e-6
+    assert found.switching.period_s is None
+    assert found.trials >= 1
+
+
+def test_on_and_off_again_is_found() -> None:
+    found = estimated(replace(MADE, edges_s=(11.0, 24.0), peak_k=0.2))
+    assert len(found.switching.edges_s) == 2
+    np.testing.assert_allclose(found.switching.edges_s, (11.0, 24.0), atol=0.5)
+
+
+def test_a_train_switched_by_hand_is_found_below_the_noise_of_a_frame() -> None:
+    rng = np.random.default_rng(61)
+    edges = 6.0 + np.arange(12) * 2.6 + rng.normal(0, 0.15, 12)
+    made = replace(MADE, edges_s=tuple(edges), peak_k=0.04, noise_k=0.05, tau_s=0.8)
+    found = estimated(made)
+    assert found.switching.period_s == pytest.approx(5.2, rel=0.04)
+    assert found.switching.significance < 1e-3
+    # Each time at which it went on lies near one that was found.
+    ons, seen = edges[::2], np.array(found.switching.edges_s[::2])
+    miss = np.abs(ons[:, None] - seen[None]).min(axis=1)
+    assert np.median(miss) < 0.6
+
+
+def test_known_places_need_less_signal() -> None:
+    made = replace(MADE, edges_s=(13.0, 26.0), peak_k=0.022, noise_k=0.05, drift_k=0.0, seed=4)
+    picture_wide = estimated(made)
+    places = np.array([made.xy_px, (8.0, 9.0), (14.0, 30.0)])
+    at_places = estimated(made, places)
+    assert at_places.switching.significance <= picture_wide.switching.significance
+    np.testing.assert_allclose(at_places.switching.edges_s, (13.0, 26.0), atol=1.5)
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_nothing_switched_is_nothing_found(seed: int) -> None:
+    found = estimated(replace(MADE, edges_s=(), peak_k=0.0, seed=100 + seed))
+    assert found.switching.edges_s == ()
+    assert found.switching.onset_s is None
+    assert len(found.drive.t_s) == 0
+
+
+def test_places_at_the_border_are_no_noisier_than_others() -> None:
+    """Seen through a window that the border cuts, noise must not look like heat."""
+    calm_bins, _ = calmed(replace(MADE, edges_s=(), peak_k=0.0, drift_k=0.0))
+    rows, cols = calm_bins.bad.shape
+    x, y = np.meshgrid(np.arange(cols), np.arange(rows))
+    at = np.stack([x.reshape(-1), y.reshape(-1)], axis=1)
+    near = _place_series(calm_bins, places=at)[0].std(axis=0).reshape(rows, cols)
+    border = np.concatenate([near[0], near[-1], near[:, 0], near[:, -1]])
+    assert border.mean() == pytest.approx(near[8:-8, 8:-8].mean(), rel=0.06)
+    corners = near[[0, 0, -1, -1], [0, -1, 0, -1]]
+    assert corners.mean() < 1.2 * near[8:-8, 8:-8].mean()
