@@ -1,0 +1,5 @@
+"""`python -m calib`."""
+
+from calib.cli import main
+
+main()
