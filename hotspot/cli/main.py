@@ -32,6 +32,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "verify": ("hotspot.cli.verify", "Is the board repaired: readings, recordings, power-up"),
     "job": ("hotspot.cli.job", "Repair jobs: new, list, show, add, close, export, backup"),
     "report": ("hotspot.cli.report", "Hand-over report of a job as PDF"),
+    "bench": ("hotspot.cli.bench", "The whole job on one screen, with the live picture"),
     "rerun": ("hotspot.cli.rerun", "Analyse the recordings of many jobs again"),
 }
 

@@ -1,0 +1,291 @@
+"""Live: the camera, the cold baseline, the output, the answer as it grows."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import streamlit as st
+
+from hotspot.app import shared, shell
+from hotspot.app.live_view import live_view
+from hotspot.bench.cameras import CameraChoice, CameraKind, practice_landmarks
+from hotspot.bench.cue import PulseTrain
+from hotspot.bench.live import LiveView
+from hotspot.board import Board
+from hotspot.checks import FloatArray
+from hotspot.errors import InputError
+from hotspot.jobs.find_for_job import find_for_job
+from hotspot.jobs.live_for_job import (
+    find_set_point,
+    new_recording_folder,
+    register,
+    to_bounds,
+    to_case,
+    to_landmarks,
+)
+from hotspot.jobs.practice_job import SEED
+from hotspot.jobs.progress import Stage
+from hotspot.store.entries import JobFile, Phase
+
+
+def show() -> None:
+    """Show the page."""
+    file = shell.need_file()
+    shell.heading(file, Stage.LIVE)
+    board = shared.board_of(file)
+    view = shared.desk().view
+    if view is None or shared.desk().job_id != file.job.id:
+        _choose(file, board, other=view is not None)
+        return
+    if not _has_camera():
+        return
+    _watch(file, board, view)
+
+
+def _choose(file: JobFile, board: Board | None, *, other: bool) -> None:
+    if other:
+        st.warning(
+            f"The camera is open for job {shared.desk().job_id}. Opening it here closes it there."
+        )
+    seed = shell.kept(file, SEED)
+    kinds = [k.value for k in CameraKind if k is not CameraKind.PRACTICE or seed is not None]
+    kind = CameraKind(
+        st.segmented_control(
+            "Camera", kinds, default=kinds[0], required=True, key=shell.key(file, "camera")
+        )
+        or kinds[0]
+    )
+    address = ""
+    if kind is CameraKind.REPLAY:
+        address = st.text_input("Folder of the recording", **shell.remember(file, "replay", ""))
+    elif kind is CameraKind.USB:
+        address = st.text_input("USB number or device", **shell.remember(file, "usb", "0"))
+        st.caption("16-bit cameras are asked for raw values; plain video works too.")
+    elif kind is CameraKind.URL:
+        address = st.text_input("Address (http, https or rtsp)", **shell.remember(file, "url", ""))
+    else:
+        st.caption("A simulated camera over a board with a hidden short. Nothing can burn.")
+    rails = [r.name for r in board.rails] if board else []
+    rail = shell.kept(file, "rail", "")
+    if rails:
+        rail = st.selectbox(
+            "Rail under injection", rails, **shell.remember(file, "rail", rail or rails[0])
+        )
+    phase = st.segmented_control(
+        "Recording is taken",
+        ["before the repair", "after the repair"],
+        default="before the repair",
+        key=shell.key(file, "phase"),
+    )
+    shell.keep(file, "after", phase == "after the repair")
+    if st.button("Open camera", type="primary", icon=":material/videocam:"):
+        needs_address = kind in (CameraKind.REPLAY, CameraKind.URL)
+        if needs_address and not address.strip():
+            raise InputError("is empty", where=str(kind), cure="Say where the pictures come from")
+        with st.spinner("Opening the camera …"):
+            shared.desk().take_over(shell.who())
+            shared.desk().open(
+                CameraChoice(kind, address.strip(), int(seed or 1)),
+                owner=shell.who(),
+                job_id=file.job.id,
+                case=to_case(
+                    shared.store(),
+                    file,
+                    board=board,
+                    rail=rail,
+                    landmarks=landmarks_of(file, board, practice=kind is CameraKind.PRACTICE),
+                ),
+                bounds=to_bounds(file, rail=rail),
+            )
+        st.rerun()
+
+
+def landmarks_of(file: JobFile, board: Board | None, *, practice: bool) -> FloatArray:
+    """Return the landmarks kept with the job; the practice stand comes with its own."""
+    found = to_landmarks(shell.kept(file, "landmarks", []))
+    if not len(found) and practice and board is not None:
+        return practice_landmarks(board, seed=int(shell.kept(file, SEED, 1)))
+    return found
+
+
+def _has_camera() -> bool:
+    desk = shared.desk()
+    if desk.is_owner(shell.who()):
+        return True
+    if not desk.is_owner_looking:
+        desk.take_over(shell.who())  # the same tab after a reload, or the other one is closed
+        return True
+    st.warning("The camera is worked from another tab. This one shows the picture only.")
+    if st.button("Take over"):
+        desk.take_over(shell.who())
+        st.rerun()
+    _picture(None, None)
+    return False
+
+
+def _watch(file: JobFile, board: Board | None, view: LiveView) -> None:
+    _keys(file, view)
+    _picture(view, board)
+    _below(file, board, view)
+
+
+@st.fragment(run_every=1.0)  # the buttons follow the baseline, the alarm and the tape
+def _keys(file: JobFile, view: LiveView) -> None:
+    state = view.state()
+    with st.container(horizontal=True, vertical_alignment="bottom"):
+        if st.button(
+            "Cold baseline",
+            shortcut="b",
+            icon=":material/ac_unit:",
+            type="primary" if state.baseline == "none" else "secondary",
+            help="Board at rest, output off, hands away, for 5 s",
+        ):
+            view.take_baseline()
+            if not view.is_taping:
+                view.begin_tape(new_recording_folder(shared.data_folder(), file.job.id))
+            st.rerun()
+        on = state.on is True
+        taken = state.baseline == "taken"
+        if st.button(
+            "Output off" if on else "Output on",
+            shortcut="o",
+            icon=":material/bolt:",
+            type="primary" if taken or on else "secondary",
+            disabled=not on and state.baseline != "taken",
+            help=_output_help(view),
+        ):
+            volts, amps = _set_point(file, view)
+            view.switch(not on, volts=volts, amps=amps)
+            st.rerun()
+        frozen = st.session_state.get("frozen", False)
+        if st.button("Go on" if frozen else "Freeze", shortcut="f", icon=":material/pause:"):
+            st.session_state["frozen"] = not frozen
+            st.rerun()
+        if st.button(
+            "Save evidence",
+            shortcut="s",
+            icon=":material/save:",
+            disabled=not view.is_taping,
+            help="Ends the recording, analyses it in full, keeps all in the job",
+        ):
+            _save(file, view)
+        if st.button(
+            "Stop recording" if view.is_taping else "Record",
+            shortcut="t",
+            icon=":material/fiber_manual_record:",
+        ):
+            _record(file, view)
+            st.rerun()
+        if st.button("Close camera", icon=":material/videocam_off:"):
+            shared.desk().close(shell.who())
+            st.rerun()
+
+
+def _output_help(view: LiveView) -> str:
+    if view.stand is not None:
+        return "Switches the practice supply at the plan's set point"
+    return "Press at the moment you switch the supply by hand: it is written down"
+
+
+def _set_point(file: JobFile, view: LiveView) -> tuple[float | None, float | None]:
+    found = find_set_point(file, rail=view.case.rail)
+    if found is not None:
+        return found
+    return (0.5, 0.3) if view.stand is not None else (None, None)
+
+
+def _record(file: JobFile, view: LiveView) -> None:
+    if view.is_taping:
+        folder = view.end_tape()
+        if folder is not None:
+            shell.keep(file, "recording", str(folder))
+            st.toast(f"Recorded: {folder}")
+    else:
+        view.begin_tape(new_recording_folder(shared.data_folder(), file.job.id))
+
+
+def _save(file: JobFile, view: LiveView) -> None:
+    folder = view.end_tape()
+    if view.stand is not None and view.state().on:
+        view.switch(False)
+    if folder is None:
+        raise InputError("nothing was recorded", cure="Take the cold baseline, then switch on")
+    shell.keep(file, "recording", str(folder))
+    analyse(file, folder)
+    shell.go(Stage.FINDING)
+
+
+def analyse(file: JobFile, folder: Path) -> None:
+    """Analyse a recording in full and keep all in the job."""
+    bar = st.progress(0.0, "Analysing the recording")
+
+    def tell(share: float, what: str) -> None:
+        bar.progress(min(share, 1.0), what.capitalize())
+
+    find_for_job(
+        shared.store(),
+        file.job.id,
+        folder,
+        phase=Phase.AFTER if shell.kept(file, "after", False) else Phase.BEFORE,
+        progress=tell,
+    )
+    bar.empty()
+
+
+def _picture(view: LiveView | None, board: Board | None) -> None:
+    matrix = None
+    if view is not None:
+        found, _ = register(view.case.landmarks, board)
+        if found is not None and found.photo_from_thermal is not None:
+            matrix = found.photo_from_thermal.matrix
+    chosen = st.session_state
+    over = chosen.get("over", "board photo") == "board photo" and matrix is not None
+    live_view(
+        view="photo" if over else "thermal",
+        shown=chosen.get("shown", "rise"),
+        colours=chosen.get("colours", "inferno"),
+        frozen=bool(chosen.get("frozen", False)),
+        matrix=matrix,
+    )
+
+
+def _below(file: JobFile, board: Board | None, view: LiveView) -> None:
+    with st.container(horizontal=True, vertical_alignment="center"):
+        st.segmented_control(
+            "Heat over",
+            ["board photo", "thermal picture"],
+            default="board photo",
+            key="over",
+            label_visibility="collapsed",
+        )
+        st.segmented_control(
+            "Shown",
+            ["rise", "temperature"],
+            default="rise",
+            key="shown",
+            label_visibility="collapsed",
+        )
+        st.segmented_control(
+            "Colours",
+            ["inferno", "cividis", "grey"],
+            default="inferno",
+            key="colours",
+            label_visibility="collapsed",
+        )
+        if view.stand is None or len(to_landmarks(shell.kept(file, "landmarks", []))):
+            _, why = register(view.case.landmarks, board)
+            if why:
+                st.caption(f"Not laid over the board: {why}. See Board, Landmarks.")
+        if view.train is None:
+            if st.button(
+                "Pulses by hand", help="Cues for switching on and off, 8 s each, 5 pulses"
+            ):
+                view.begin_train(PulseTrain(first_s=0.0))
+                st.rerun()
+        elif st.button("End the cues"):
+            view.begin_train(None)
+            st.rerun()
+    st.caption(
+        "Look at another page for half a minute and the camera stays open, for as long as a"
+        " recording runs; after that it is released."
+    )

@@ -1,0 +1,403 @@
+"""One open camera: the thread that reads it, and everything that happens to a frame at once."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hotspot.bench.buffer import LiveBuffer
+from hotspot.bench.cameras import CameraChoice, PracticeStand, open_camera
+from hotspot.bench.cue import PulseTrain
+from hotspot.bench.picture import RisePicture, Shot
+from hotspot.bench.suspicion import Analyst, Case, Suspicion, to_recording
+from hotspot.bench.tape import Tape
+from hotspot.devices.camera import Camera
+from hotspot.devices.replay import ReplayCamera
+from hotspot.errors import HotspotError
+from hotspot.frame import RawFrame, Recording, SwitchLog
+from hotspot.profile import CameraProfile
+from hotspot.radiometry import has_celsius, to_celsius
+
+RETRY_S = 1.0
+# Below this rise nothing is cut: noise, a passing hand, a shutter event (as in the timed run).
+RISE_FLOOR_K = 2.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Bounds:
+    """When the live view raises the alarm."""
+
+    max_pixel_c: float = 60.0
+    max_rise_k: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LiveState:
+    """What is going on, for the screen.
+
+    Attributes
+    ----------
+    camera, size, rate_hz, fresh_hz, noise, unit
+        What the camera gives: name, (columns, rows), frames and really new frames a second, noise
+        of one frame, and the unit of the values ("°C" or "levels").
+    problem
+        What is wrong with the camera, one sentence; empty when all is well.
+    t_s
+        Time of the last frame.
+    baseline
+        "none", "taking" or "taken".
+    baseline_left_s
+        Time the baseline still takes.
+    on, since_s
+        Output as known (None: not known) and how long.
+    alarm
+        Why the output must be off, one sentence; empty when all is well.
+    recorded, recorded_s, lost
+        Frames and seconds on the tape, frames lost; 0 without one.
+    suspicion
+        The answer so far.
+    """
+
+    camera: str = ""
+    size: tuple[int, int] = (0, 0)
+    rate_hz: float = 0.0
+    fresh_hz: float = 0.0
+    noise: float = 0.0
+    unit: str = "°C"
+    problem: str = ""
+    t_s: float = 0.0
+    baseline: str = "none"
+    baseline_left_s: float = 0.0
+    on: bool | None = None
+    since_s: float = 0.0
+    alarm: str = ""
+    recorded: int = 0
+    recorded_s: float = 0.0
+    lost: int = 0
+    suspicion: Suspicion = field(default_factory=Suspicion)
+
+
+class LiveView:
+    """An open camera with baseline, output log, tape, alarm and live answer.
+
+    Parameters
+    ----------
+    choice
+        Which camera.
+    case
+        What the frames are held against.
+    bounds
+        When to raise the alarm.
+    opened
+        Called with each `Shot`, in the camera's thread.
+    is_wanted
+        Asked between frames; when it says no, the camera is released.
+    opener, clock
+        How cameras are opened, and time in s.
+    """
+
+    def __init__(
+        self,
+        choice: CameraChoice,
+        *,
+        case: Case,
+        bounds: Bounds,
+        publish: Callable[[Shot], None],
+        is_wanted: Callable[[], bool] = lambda: True,
+        profile: CameraProfile | None = None,
+        opener: Callable[..., Camera] = open_camera,
+        clock: Callable[[], float] = time.monotonic,
+    ) -> None:
+        self.choice = choice
+        self.case = case
+        self.bounds = bounds
+        self.train: PulseTrain | None = None
+        self._publish, self._is_wanted, self._clock = publish, is_wanted, clock
+        self._opener, self._given_profile = opener, profile
+        self._lock = threading.RLock()
+        self._stopped = threading.Event()
+        self._picture = RisePicture()
+        self._buffer = LiveBuffer()
+        self._edges: list[tuple[float, bool]] = []
+        self._tape: Tape | None = None
+        self._tape_from_s = 0.0
+        self._problem = ""
+        self._alarm = ""
+        self._number = 0
+        self._t_s = 0.0
+        self._offset_s = 0.0
+        self._start_s = clock()
+        self._arrivals: deque[tuple[float, bool]] = deque(maxlen=90)
+        self._previous: NDArray[Any] | None = None
+        self._camera: Camera | None = self._open()  # a wrong choice is said at once
+        self._profile = self._camera.profile
+        self._analyst = Analyst(self._so_far, case=case)
+        self._thread = threading.Thread(target=self._run, name="camera", daemon=True)
+
+    def start(self) -> None:
+        """Begin to read."""
+        self._thread.start()
+        self._analyst.start()
+
+    def stop(self) -> None:
+        """Let go of the camera; the output of a practice stand goes off, a tape is closed."""
+        self._stopped.set()
+        if self._thread.is_alive() and threading.current_thread() is not self._thread:
+            self._thread.join(timeout=5)
+
+    @property
+    def is_open(self) -> bool:
+        """Whether the view still holds its camera."""
+        return not self._stopped.is_set()
+
+    @property
+    def stand(self) -> PracticeStand | None:
+        """The practice stand, if it is one."""
+        return self._camera if isinstance(self._camera, PracticeStand) else None
+
+    @property
+    def profile(self) -> CameraProfile:
+        """What the camera's numbers mean."""
+        return self._profile
+
+    def _open(self) -> Camera:
+        return self._opener(self.choice, board=self.case.board, profile=self._given_profile)
+
+    # What the technician does --------------------------------------------------------------------
+
+    def take_baseline(self) -> None:
+        """Take the cold baseline from now on; the answer begins anew."""
+        with self._lock:
+            self._picture.begin_baseline(self._t_s)
+            self._buffer = LiveBuffer()
+            self._edges = [(self._t_s, False)] if self._edges and not self._edges[-1][1] else []
+            self._alarm = ""
+            self._analyst.forget()
+
+    def switch(self, on: bool, *, volts: float | None = None, amps: float | None = None) -> None:
+        """Note that the output goes on or off; a practice stand's output really does.
+
+        Raises
+        ------
+        ValueError
+            If the practice supply cannot give the set point.
+        """
+        with self._lock:
+            stand = self.stand
+            if stand is not None:
+                if on and volts is not None and amps is not None:
+                    stand.supply.set_point(volts, amps)
+                (stand.supply.switch_on if on else stand.supply.switch_off)()
+            if on:
+                self._alarm = ""
+            self._note_edge(self._now_s(), on, volts=volts, amps=amps)
+
+    def begin_train(self, train: PulseTrain | None) -> None:
+        """Show cues for switching by hand from now on; None: no more."""
+        with self._lock:
+            self.train = None if train is None else replace(train, first_s=self._t_s + 5.0)
+
+    def begin_tape(self, folder: Path, *, note: str = "") -> None:
+        """Record from now on.
+
+        Raises
+        ------
+        HotspotError
+            If the folder cannot be written.
+        """
+        with self._lock:
+            if self._tape is not None:
+                return
+            floats = self._profile.values == "celsius"
+            self._tape = Tape(
+                folder,
+                self._profile,
+                container="tif" if floats else "mkv",
+                rail=self.case.rail,
+                landmarks=self.case.landmarks,
+                note=note,
+            )
+            self._tape_from_s = self._t_s
+            if self._edges:
+                self._tape.switch(0.0, on=self._edges[-1][1], volts=None, amps=None)
+
+    def end_tape(self) -> Path | None:
+        """Stop recording; return the folder, None if nothing was recorded."""
+        with self._lock:
+            tape, self._tape = self._tape, None
+        if tape is None:
+            return None
+        tape.close()
+        return tape.folder if tape.n_frames else None
+
+    @property
+    def is_taping(self) -> bool:
+        """Whether a recording is being written."""
+        return self._tape is not None
+
+    def state(self) -> LiveState:
+        """Return what is going on."""
+        with self._lock:
+            picture, tape = self._picture, self._tape
+            taken = "taken" if picture.baseline is not None else "none"
+            last = self._edges[-1] if self._edges else None
+            rate, fresh = self._rates()
+            return LiveState(
+                camera=self._profile.name,
+                size=(self._profile.width, self._profile.height),
+                rate_hz=rate,
+                fresh_hz=fresh,
+                noise=picture.noise,
+                unit="°C" if has_celsius(self._profile) else "levels",
+                problem=self._problem,
+                t_s=self._t_s,
+                baseline="taking" if picture.is_collecting else taken,
+                baseline_left_s=picture.left_s(self._t_s),
+                on=None if last is None else last[1],
+                since_s=0.0 if last is None else self._t_s - last[0],
+                alarm=self._alarm,
+                recorded=0 if tape is None else tape.n_frames,
+                recorded_s=0.0 if tape is None else self._t_s - self._tape_from_s,
+                lost=0 if tape is None else tape.lost,
+                suspicion=self._analyst.latest,
+            )
+
+    # The camera's thread -------------------------------------------------------------------------
+
+    def _run(self) -> None:
+        try:
+            while not self._stopped.is_set() and self._is_wanted():
+                self._step()
+        finally:
+            self._stopped.set()
+            self._analyst.stop()
+            with self._lock:
+                if self._camera is not None:
+                    self._camera.close()
+                    self._camera = None
+            if self._tape is not None:
+                self.end_tape()
+
+    def _step(self) -> None:
+        camera = self._camera
+        try:
+            if camera is None:
+                camera = self._open()
+                with self._lock:
+                    self._camera, self._problem = camera, ""
+                    self._offset_s = self._clock() - self._start_s
+                    if camera.profile.shape != self._profile.shape:
+                        self._profile, self._picture = camera.profile, RisePicture()
+                        self._buffer, self._edges = LiveBuffer(), []
+            frame = camera.read()
+        except HotspotError as err:
+            self._lose(camera, err)
+            return
+        self._take(frame)
+
+    def _lose(self, camera: Camera | None, err: HotspotError) -> None:
+        """Say what is wrong, let go of the camera, try again in a second."""
+        with self._lock:
+            self._problem = err.sentence
+        if isinstance(camera, ReplayCamera) and camera.ended:
+            self._stopped.wait(RETRY_S)  # it has been played: the last picture stays
+            return
+        if camera is not None:
+            camera.close()
+            self._camera = None
+        self._stopped.wait(RETRY_S)
+
+    def _take(self, frame: RawFrame) -> None:
+        made = time.time()
+        values = to_celsius(frame.counts, self._profile)
+        with self._lock:
+            self._t_s = max(self._t_s, frame.t_s + self._offset_s)
+            t_s = self._t_s
+            previous, self._previous = self._previous, frame.counts
+            fresh = previous is None or not np.array_equal(previous, frame.counts)
+            self._arrivals.append((self._clock(), fresh))
+            self._follow_replay(t_s)
+            rise = self._picture.add(values, t_s=t_s)
+            if self._picture.baseline is not None or self._picture.is_collecting:
+                self._buffer.add(values, t_s=t_s)
+            if self._tape is not None:
+                self._tape.frame(frame.counts, t_s=t_s - self._tape_from_s)
+            self._watch(values, rise)
+            self._number += 1
+            shot = Shot(self._number, made, values, rise, self._picture.top)
+        self._publish(shot)
+
+    def _watch(self, values: NDArray[np.float32], rise: NDArray[np.float32] | None) -> None:
+        """Raise the alarm; a practice stand's output goes off by itself."""
+        if self._alarm or not (self._edges and self._edges[-1][1]):
+            return
+        hottest = float(values.max())
+        if has_celsius(self._profile) and hottest > self.bounds.max_pixel_c:
+            self._alarm = f"A pixel shows {hottest:.0f} °C, above {self.bounds.max_pixel_c:.0f} °C"
+        elif rise is not None and self.bounds.max_rise_k is not None and self._is_kelvin:
+            most = max(RISE_FLOOR_K, self.bounds.max_rise_k)
+            if float(rise.max()) > most:
+                self._alarm = f"The rise is {float(rise.max()):.1f} K, above {most:.1f} K"
+        if self._alarm and self.stand is not None:
+            self.switch(False)
+
+    @property
+    def _is_kelvin(self) -> bool:
+        return has_celsius(self._profile)
+
+    def _now_s(self) -> float:
+        if isinstance(self._camera, ReplayCamera):
+            return self._t_s
+        return max(self._t_s, self._clock() - self._start_s)
+
+    def _note_edge(self, t_s: float, on: bool, *, volts: float | None, amps: float | None) -> None:
+        if self._edges and self._edges[-1][1] is on:
+            return
+        self._edges.append((t_s, on))
+        if self._tape is not None:
+            self._tape.switch(t_s - self._tape_from_s, on=on, volts=volts, amps=amps)
+
+    def _follow_replay(self, t_s: float) -> None:
+        if not isinstance(self._camera, ReplayCamera):
+            return
+        log = self._camera.recording.injection
+        if log is not None:
+            at = int(np.searchsorted(log.t_s, t_s, side="right")) - 1
+            if at >= 0:
+                self._note_edge(float(log.t_s[at]), bool(log.on[at]), volts=None, amps=None)
+
+    def _so_far(self) -> Recording | None:
+        with self._lock:
+            if self._picture.baseline is None:
+                return None
+            edges = list(self._edges)
+            if not any(on for _, on in edges) and self.train is None:
+                return None
+            log = None
+            if edges:
+                off_first = edges if not edges[0][1] else [(0.0, False), *edges]
+                log = SwitchLog(
+                    t_s=np.array([t for t, _ in off_first]),
+                    on=np.array([on for _, on in off_first]),
+                    volts=np.full(len(off_first), np.nan),
+                    amps=np.full(len(off_first), np.nan),
+                )
+            buffer, profile = self._buffer, self._profile
+        return to_recording(buffer, profile=profile, case=self.case, log=log)
+
+    def _rates(self) -> tuple[float, float]:
+        if len(self._arrivals) < 3:
+            return 0.0, 0.0
+        span = self._arrivals[-1][0] - self._arrivals[0][0]
+        if span <= 0 or self._clock() - self._arrivals[-1][0] > 2.0:
+            return 0.0, 0.0
+        fresh = sum(f for _, f in list(self._arrivals)[1:])
+        return (len(self._arrivals) - 1) / span, fresh / span
