@@ -23,8 +23,8 @@ def scope(kind: str, path: str, headers: dict[str, str]) -> dict[str, Any]:
     return {
         "type": kind, "asgi": {"version": "3.0"}, "http_version": "1.1", "method": "GET",
         "scheme": "http" if kind == "http" else "ws", "path": raw_path, "root_path": "",
-        "raw_path": raw_path.encode(), "query_string": query.encode(), "server": ("127.0.0.1", 8501),
-        "client": ("127.0.0.1", 5), "subprotocols": [], "fragment": parts.fragment,
+        "raw_path": raw_path.encode(), "query_string": query.encode(),
+        "server": ("127.0.0.1", 8501), "client": ("127.0.0.1", 5), "subprotocols": [], "fragment": parts.fragment,
         "headers": [(k.lower().encode(), v.encode("latin-1")) for k, v in headers.items()],
     }  # fmt: skip
 
