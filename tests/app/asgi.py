@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 from dataclasses import dataclass
 from typing import Any
-from urllib.parse import urlsplit
 
 HOST = "127.0.0.1:8501"
 
@@ -18,13 +17,12 @@ class Answer:
 
 
 def scope(kind: str, path: str, headers: dict[str, str]) -> dict[str, Any]:
-    parts = urlsplit("http://x" + path) if not path.startswith("//") else urlsplit("http://x/")
     raw_path, _, query = path.partition("?")
     return {
         "type": kind, "asgi": {"version": "3.0"}, "http_version": "1.1", "method": "GET",
         "scheme": "http" if kind == "http" else "ws", "path": raw_path, "root_path": "",
         "raw_path": raw_path.encode(), "query_string": query.encode(),
-        "server": ("127.0.0.1", 8501), "client": ("127.0.0.1", 5), "subprotocols": [], "fragment": parts.fragment,
+        "server": ("127.0.0.1", 8501), "client": ("127.0.0.1", 5), "subprotocols": [],
         "headers": [(k.lower().encode(), v.encode("latin-1")) for k, v in headers.items()],
     }  # fmt: skip
 
