@@ -9,11 +9,13 @@ from hotspot.board import Board
 from hotspot.errors import InputError
 from hotspot.jobs.intake import job_readings, reading_entries
 from hotspot.jobs.progress import Stage
+from hotspot.rails.current_log import parse_amps
+from hotspot.rails.order import inject_order
 from hotspot.rails.reading import Mode, Polarity
 from hotspot.rails.sheet import parse_readings
-from hotspot.rails.signature import build_signature, parse_amps
+from hotspot.rails.signature import build_signature
 from hotspot.rails.triage import triage, triage_to_dict
-from hotspot.rails.verdict import RailVerdict, Verdict, inject_order, judge_readings
+from hotspot.rails.verdict import RailVerdict, Verdict, judge_readings
 from hotspot.store.entries import JobFile, Phase, TriageEntry
 
 
