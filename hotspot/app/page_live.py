@@ -138,6 +138,7 @@ def _keys(file: JobFile, view: LiveView) -> None:
             shortcut="b",
             icon=":material/ac_unit:",
             type="primary" if state.baseline == "none" else "secondary",
+            disabled=state.on is True,
             help="Board at rest, output off, hands away, for 5 s",
         ):
             view.take_baseline()

@@ -8,7 +8,8 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 from hotspot.bench.cameras import CameraChoice, open_camera
-from hotspot.bench.live import Bounds, LiveView
+from hotspot.bench.live import LiveView
+from hotspot.bench.live_state import Bounds
 from hotspot.bench.picture import Shot
 from hotspot.bench.suspicion import Case
 from hotspot.devices.camera import Camera

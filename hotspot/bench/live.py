@@ -4,11 +4,9 @@ from __future__ import annotations
 
 import threading
 import time
-from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,73 +14,21 @@ from numpy.typing import NDArray
 from hotspot.bench.buffer import LiveBuffer
 from hotspot.bench.cameras import CameraChoice, PracticeStand, open_camera
 from hotspot.bench.cue import PulseTrain
+from hotspot.bench.live_state import Bounds, LiveState
+from hotspot.bench.output_log import Arrivals, OutputLog
 from hotspot.bench.picture import RisePicture, Shot
-from hotspot.bench.suspicion import Analyst, Case, Suspicion, to_recording
+from hotspot.bench.suspicion import Analyst, Case, to_recording
 from hotspot.bench.tape import Tape
 from hotspot.devices.camera import Camera
 from hotspot.devices.replay import ReplayCamera
 from hotspot.errors import HotspotError
-from hotspot.frame import RawFrame, Recording, SwitchLog
+from hotspot.frame import RawFrame, Recording
 from hotspot.profile import CameraProfile
 from hotspot.radiometry import has_celsius, to_celsius
 
 RETRY_S = 1.0
 # Below this rise nothing is cut: noise, a passing hand, a shutter event (as in the timed run).
 RISE_FLOOR_K = 2.0
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Bounds:
-    """When the live view raises the alarm."""
-
-    max_pixel_c: float = 60.0
-    max_rise_k: float | None = None
-
-
-@dataclass(frozen=True, slots=True)
-class LiveState:
-    """What is going on, for the screen.
-
-    Attributes
-    ----------
-    camera, size, rate_hz, fresh_hz, noise, unit
-        What the camera gives: name, (columns, rows), frames and really new frames a second, noise
-        of one frame, and the unit of the values ("°C" or "levels").
-    problem
-        What is wrong with the camera, one sentence; empty when all is well.
-    t_s
-        Time of the last frame.
-    baseline
-        "none", "taking" or "taken".
-    baseline_left_s
-        Time the baseline still takes.
-    on, since_s
-        Output as known (None: not known) and how long.
-    alarm
-        Why the output must be off, one sentence; empty when all is well.
-    recorded, recorded_s, lost
-        Frames and seconds on the tape, frames lost; 0 without one.
-    suspicion
-        The answer so far.
-    """
-
-    camera: str = ""
-    size: tuple[int, int] = (0, 0)
-    rate_hz: float = 0.0
-    fresh_hz: float = 0.0
-    noise: float = 0.0
-    unit: str = "°C"
-    problem: str = ""
-    t_s: float = 0.0
-    baseline: str = "none"
-    baseline_left_s: float = 0.0
-    on: bool | None = None
-    since_s: float = 0.0
-    alarm: str = ""
-    recorded: int = 0
-    recorded_s: float = 0.0
-    lost: int = 0
-    suspicion: Suspicion = field(default_factory=Suspicion)
 
 
 class LiveView:
@@ -126,7 +72,7 @@ class LiveView:
         self._stopped = threading.Event()
         self._picture = RisePicture()
         self._buffer = LiveBuffer()
-        self._edges: list[tuple[float, bool]] = []
+        self._output = OutputLog()
         self._tape: Tape | None = None
         self._tape_from_s = 0.0
         self._problem = ""
@@ -135,8 +81,7 @@ class LiveView:
         self._t_s = 0.0
         self._offset_s = 0.0
         self._start_s = clock()
-        self._arrivals: deque[tuple[float, bool]] = deque(maxlen=90)
-        self._previous: NDArray[Any] | None = None
+        self._arrivals = Arrivals()
         self._camera: Camera | None = self._open()  # a wrong choice is said at once
         self._profile = self._camera.profile
         self._analyst = Analyst(self._so_far, case=case)
@@ -178,7 +123,7 @@ class LiveView:
         with self._lock:
             self._picture.begin_baseline(self._t_s)
             self._buffer = LiveBuffer()
-            self._edges = [(self._t_s, False)] if self._edges and not self._edges[-1][1] else []
+            self._output = self._output.from_now(self._t_s)
             self._alarm = ""
             self._analyst.forget()
 
@@ -226,8 +171,8 @@ class LiveView:
                 note=note,
             )
             self._tape_from_s = self._t_s
-            if self._edges:
-                self._tape.switch(0.0, on=self._edges[-1][1], volts=None, amps=None)
+            if self._output.is_known:
+                self._tape.switch(0.0, on=self._output.on, volts=None, amps=None)
 
     def end_tape(self) -> Path | None:
         """Stop recording; return the folder, None if nothing was recorded."""
@@ -248,8 +193,7 @@ class LiveView:
         with self._lock:
             picture, tape = self._picture, self._tape
             taken = "taken" if picture.baseline is not None else "none"
-            last = self._edges[-1] if self._edges else None
-            rate, fresh = self._rates()
+            rate, fresh = self._arrivals.rates_hz(now_s=self._clock())
             return LiveState(
                 camera=self._profile.name,
                 size=(self._profile.width, self._profile.height),
@@ -261,8 +205,8 @@ class LiveView:
                 t_s=self._t_s,
                 baseline="taking" if picture.is_collecting else taken,
                 baseline_left_s=picture.left_s(self._t_s),
-                on=None if last is None else last[1],
-                since_s=0.0 if last is None else self._t_s - last[0],
+                on=self._output.on if self._output.is_known else None,
+                since_s=self._output.since_s(self._t_s),
                 alarm=self._alarm,
                 recorded=0 if tape is None else tape.n_frames,
                 recorded_s=0.0 if tape is None else self._t_s - self._tape_from_s,
@@ -296,7 +240,7 @@ class LiveView:
                     self._offset_s = self._clock() - self._start_s
                     if camera.profile.shape != self._profile.shape:
                         self._profile, self._picture = camera.profile, RisePicture()
-                        self._buffer, self._edges = LiveBuffer(), []
+                        self._buffer, self._output = LiveBuffer(), OutputLog()
             frame = camera.read()
         except HotspotError as err:
             self._lose(camera, err)
@@ -321,9 +265,7 @@ class LiveView:
         with self._lock:
             self._t_s = max(self._t_s, frame.t_s + self._offset_s)
             t_s = self._t_s
-            previous, self._previous = self._previous, frame.counts
-            fresh = previous is None or not np.array_equal(previous, frame.counts)
-            self._arrivals.append((self._clock(), fresh))
+            self._arrivals.add(frame.counts, now_s=self._clock())
             self._follow_replay(t_s)
             rise = self._picture.add(values, t_s=t_s)
             if self._picture.baseline is not None or self._picture.is_collecting:
@@ -337,7 +279,7 @@ class LiveView:
 
     def _watch(self, values: NDArray[np.float32], rise: NDArray[np.float32] | None) -> None:
         """Raise the alarm; a practice stand's output goes off by itself."""
-        if self._alarm or not (self._edges and self._edges[-1][1]):
+        if self._alarm or not self._output.on:
             return
         hottest = float(values.max())
         if has_celsius(self._profile) and hottest > self.bounds.max_pixel_c:
@@ -359,9 +301,8 @@ class LiveView:
         return max(self._t_s, self._clock() - self._start_s)
 
     def _note_edge(self, t_s: float, on: bool, *, volts: float | None, amps: float | None) -> None:
-        if self._edges and self._edges[-1][1] is on:
+        if not self._output.note(t_s, on):
             return
-        self._edges.append((t_s, on))
         if self._tape is not None:
             self._tape.switch(t_s - self._tape_from_s, on=on, volts=volts, amps=amps)
 
@@ -378,26 +319,8 @@ class LiveView:
         with self._lock:
             if self._picture.baseline is None:
                 return None
-            edges = list(self._edges)
-            if not any(on for _, on in edges) and self.train is None:
+            log = self._output.to_switch_log()
+            if not (log is not None and log.on.any()) and self.train is None:
                 return None
-            log = None
-            if edges:
-                off_first = edges if not edges[0][1] else [(0.0, False), *edges]
-                log = SwitchLog(
-                    t_s=np.array([t for t, _ in off_first]),
-                    on=np.array([on for _, on in off_first]),
-                    volts=np.full(len(off_first), np.nan),
-                    amps=np.full(len(off_first), np.nan),
-                )
             buffer, profile = self._buffer, self._profile
         return to_recording(buffer, profile=profile, case=self.case, log=log)
-
-    def _rates(self) -> tuple[float, float]:
-        if len(self._arrivals) < 3:
-            return 0.0, 0.0
-        span = self._arrivals[-1][0] - self._arrivals[0][0]
-        if span <= 0 or self._clock() - self._arrivals[-1][0] > 2.0:
-            return 0.0, 0.0
-        fresh = sum(f for _, f in list(self._arrivals)[1:])
-        return (len(self._arrivals) - 1) / span, fresh / span

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from hotspot.bench.live import Bounds
+from hotspot.bench.live_state import Bounds
 from hotspot.bench.suspicion import Case
 from hotspot.board import Board
 from hotspot.checks import FloatArray

@@ -1,0 +1,61 @@
+"""What the live view says of itself, and what makes it raise the alarm."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from hotspot.bench.suspicion import Suspicion
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Bounds:
+    """When the live view raises the alarm."""
+
+    max_pixel_c: float = 60.0
+    max_rise_k: float | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class LiveState:
+    """What is going on, for the screen.
+
+    Attributes
+    ----------
+    camera, size, rate_hz, fresh_hz, noise, unit
+        What the camera gives: name, (columns, rows), frames and really new frames a second, noise
+        of one frame, and the unit of the values ("°C" or "levels").
+    problem
+        What is wrong with the camera, one sentence; empty when all is well.
+    t_s
+        Time of the last frame.
+    baseline
+        "none", "taking" or "taken".
+    baseline_left_s
+        Time the baseline still takes.
+    on, since_s
+        Output as known (None: not known) and how long.
+    alarm
+        Why the output must be off, one sentence; empty when all is well.
+    recorded, recorded_s, lost
+        Frames and seconds on the tape, frames lost; 0 without one.
+    suspicion
+        The answer so far.
+    """
+
+    camera: str = ""
+    size: tuple[int, int] = (0, 0)
+    rate_hz: float = 0.0
+    fresh_hz: float = 0.0
+    noise: float = 0.0
+    unit: str = "°C"
+    problem: str = ""
+    t_s: float = 0.0
+    baseline: str = "none"
+    baseline_left_s: float = 0.0
+    on: bool | None = None
+    since_s: float = 0.0
+    alarm: str = ""
+    recorded: int = 0
+    recorded_s: float = 0.0
+    lost: int = 0
+    suspicion: Suspicion = field(default_factory=Suspicion)
