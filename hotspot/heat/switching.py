@@ -36,6 +36,8 @@ STEP_PLACES = 40
 PLACE_SIGMA_PX = 1.6
 # At most this many places are followed in the picture-wide search.
 MOST_PLACES = 6000
+# The level of the noise is read at this many places spread over the picture.
+LEVEL_PLACES = 500
 # Switching found is believed below this chance.
 BELIEVE = 1e-3
 
@@ -91,10 +93,14 @@ def estimate_switching(
         good=np.ones(courses[-1].shape[1], dtype=bool),
     )
     white = whitening(noise.covariance(bins.t_s, frames=bins.frames), segment=bins.segment)
+    # What noise does is told by the whole picture: of a few places, most may be warm.
+    wide = courses[-1]
+    thin = wide[:, :: max(1, wide.shape[1] // LEVEL_PLACES)]
     for series in courses:
+        quiet = series if series is wide else thin
         for found in (
-            _find_train(series, white=white, t_s=bins.t_s),
-            _find_step(series, white=white, t_s=bins.t_s, segment=bins.segment),
+            _find_train(series, quiet=quiet, white=white, t_s=bins.t_s),
+            _find_step(series, quiet=quiet, white=white, t_s=bins.t_s),
         ):
             if found is not None and (best is None or found[0] < best[0]):
                 best = found
@@ -152,7 +158,11 @@ def _place_series(calm_bins: CalmBins, *, places: FloatArray | None) -> list[NDA
 
 
 def _find_train(
-    series: NDArray[np.float32], *, white: FloatArray, t_s: FloatArray
+    series: NDArray[np.float32],
+    *,
+    quiet: NDArray[np.float32],
+    white: FloatArray,
+    t_s: FloatArray,
 ) -> tuple[float, tuple[float, ...], float] | None:
     length = float(t_s[-1] - t_s[0])
     spacing = float(np.median(np.diff(t_s)))
@@ -162,7 +172,7 @@ def _find_train(
         return None
     count = int((1 / shortest - 1 / longest) * length / FREQUENCY_STEP) + 1
     grid = np.linspace(1 / longest, 1 / shortest, max(2, count))
-    whitened = white @ series
+    whitened, whitened_quiet = white @ series, white @ quiet
     best_power, best_f, best_place = 0.0, 0.0, 0
     for f in grid:
         phase = 2 * np.pi * f * t_s
@@ -172,7 +182,8 @@ def _find_train(
             continue
         b = pair @ whitened
         power = np.einsum("is,is->s", b, np.linalg.solve(gram, b))
-        power = power / _level(power, dof=2)
+        b = pair @ whitened_quiet
+        power = power / _level(np.einsum("is,is->s", b, np.linalg.solve(gram, b)), dof=2)
         place = int(np.argmax(power))
         if power[place] > best_power:
             best_power, best_f, best_place = float(power[place]), float(f), place
@@ -203,13 +214,17 @@ def _independent_places(count: int) -> float:
 
 
 def _find_step(
-    series: NDArray[np.float32], *, white: FloatArray, t_s: FloatArray, segment: NDArray[np.int64]
+    series: NDArray[np.float32],
+    *,
+    quiet: NDArray[np.float32],
+    white: FloatArray,
+    t_s: FloatArray,
 ) -> tuple[float, tuple[float, ...], float] | None:
     bins = len(t_s)
     places_t = np.unique(np.round(np.linspace(2, bins - 2, min(STEP_PLACES, bins - 4))).astype(int))
     if len(places_t) < 3:
         return None
-    whitened = white @ series
+    whitened, whitened_quiet = white @ series, white @ quiet
     options: list[tuple[float, ...]] = []
     for a, i in enumerate(places_t):
         options.append((t_s[i],))
@@ -224,7 +239,8 @@ def _find_step(
         for o in np.flatnonzero(usable):
             top = int(np.argmax(z[o]))
             if z[o, top] > best_z:
-                level = np.sqrt(_level(z[o].astype(float) ** 2, dof=1))
+                still = r[o] / norm[o] @ whitened_quiet
+                level = np.sqrt(_level(still.astype(float) ** 2, dof=1))
                 value = float(z[o, top]) / max(level, 1e-6)
                 if value > best_z:
                     best_z, best_option, best_place = value, options[o], top
