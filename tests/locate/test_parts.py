@@ -1,0 +1,71 @@
+"""What the picture says about parts."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy.stats import norm
+
+from hotspot.locate.parts import Place, part_false_alarm, sample, score_parts
+from hotspot.locate.places import outline_at
+from tests.locate.white_field import gaussian, scored, white_field
+
+SHAPE = (50, 67)
+
+
+def place(ref: str, x: float, y: float, *, half: tuple[float, float] = (1.5, 0.8)) -> Place:
+    w, h = half
+    corners = np.array([[-w, -h], [w, -h], [w, h], [-w, h]]) + np.array([x, y])
+    return Place(ref=ref, xy_px=np.array([x, y]), cov_px2=0.2**2 * np.eye(2), outline_px=corners)
+
+
+def test_the_part_under_the_spot_has_the_evidence() -> None:
+    rng = np.random.default_rng(111)
+    maps = 4 * gaussian(SHAPE, (33.0, 24.0), 1.5) + rng.standard_normal(SHAPE)
+    scores = scored(white_field(maps[None]), sigma_px=1.5)
+    places = (place("C1", 33, 24), place("C2", 45, 24), place("C3", 33, 40), place("C4", -3, 9))
+    seen = score_parts(scores, places=places)
+    assert seen[0].log_evidence > seen[1].log_evidence + 20
+    assert seen[0].log_evidence > seen[2].log_evidence + 20
+    assert seen[0].snr == pytest.approx(4 * np.sqrt(np.pi) * 1.5, abs=3)
+    assert [s.inside for s in seen] == [True, True, True, False]
+    assert seen[3].log_evidence == 0.0
+
+
+def test_a_cold_part_speaks_against_itself_by_no_more_than_nothing() -> None:
+    scores = scored(white_field(-5 * gaussian(SHAPE, (33, 24), 1.5)[None]), sigma_px=1.5)
+    assert score_parts(scores, places=(place("C1", 33, 24),))[0].log_evidence == pytest.approx(
+        0.0, abs=1e-6
+    )
+
+
+def test_samples_between_pixels_are_bilinear() -> None:
+    rng = np.random.default_rng(112)
+    stack = rng.standard_normal((2, 9, 13)).astype(np.float32)
+    got = sample(stack, np.array([[3.25, 4.5]]))
+    a = stack[:, 4:6, 3:5].astype(float)
+    by_hand = 0.5 * (0.75 * a[:, 0, 0] + 0.25 * a[:, 0, 1] + 0.75 * a[:, 1, 0] + 0.25 * a[:, 1, 1])
+    np.testing.assert_allclose(got[:, 0], by_hand, rtol=1e-5)
+
+
+def test_where_heat_may_be_centred_grows_with_the_body() -> None:
+    small, large = place("C1", 9, 9), place("U1", 9, 9, half=(10, 6))
+    assert large.spread_px2()[0, 0] == pytest.approx(0.04 + 0.3**2 * 100)
+    assert small.spread_px2()[0, 0] < large.spread_px2()[0, 0]
+
+
+def test_chance_of_a_few_places_is_sidaks() -> None:
+    one = norm.sf(4.0)
+    assert part_false_alarm(4.0, parts=12, trials=1.0) == pytest.approx(
+        1 - (1 - one) ** (12 * 5), rel=1e-6
+    )
+    assert part_false_alarm(4.0, parts=12, trials=90.0) > part_false_alarm(
+        4.0, parts=12, trials=1.0
+    )
+
+
+def test_the_smallest_body_under_a_point_is_its_outline() -> None:
+    big, small = place("U1", 30, 20, half=(12, 9)), place("C1", 33, 22)
+    assert outline_at((big, small), np.array([33.2, 22.1])) is small.outline_px
+    assert outline_at((big, small), np.array([24.0, 15.0])) is big.outline_px
+    assert outline_at((big, small), np.array([5.0, 5.0])) is None
