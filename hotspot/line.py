@@ -46,7 +46,9 @@ class Line:
 
     @property
     def candidates(self) -> tuple[Place, ...]:
-        """Places of the parts that may carry the fault."""
+        """Places of the parts that may carry the fault; none without a registration."""
+        if not self.places:
+            return ()
         return tuple(
             place
             for place, prior in zip(self.places, self.priors, strict=True)

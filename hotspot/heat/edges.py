@@ -15,6 +15,9 @@ TRAIN_TAUS_S = (0.3, 1.5, 7.0)
 STEP_TAUS_S = (0.2, 0.6, 2.0, 6.0, 20.0)
 # The first step of refining a single step, as a share of the recording.
 STEP_SHARE = 1 / 40
+# Nobody switches a bench supply on for less than this to warm a part, s; the shorter a pulse, the
+# more of them noise offers.
+SHORTEST_ON_S = 1.0
 
 
 def refine_train(
@@ -132,7 +135,7 @@ def refine_step(
             for sign in (-1, 1):
                 trial = edges.copy()
                 trial[i] += sign * step
-                if np.any(np.diff(trial) <= 0.05) or trial[0] < t_s[0]:
+                if np.any(np.diff(trial) < SHORTEST_ON_S) or trial[0] < t_s[0]:
                     continue
                 value = gain(trial)
                 if value > best:

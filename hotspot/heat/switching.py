@@ -17,7 +17,7 @@ from scipy.special import ndtr
 from hotspot.checks import FloatArray
 from hotspot.heat.bands import remove_stripes
 from hotspot.heat.drive import Drive, drive_from_edges, period_of
-from hotspot.heat.edges import refine_step, refine_train
+from hotspot.heat.edges import SHORTEST_ON_S, refine_step, refine_train
 from hotspot.heat.fit import CalmBins
 from hotspot.heat.heatmap import Switching
 from hotspot.heat.noise import fit_temporal_noise
@@ -228,7 +228,7 @@ def _find_step(
     options: list[tuple[float, ...]] = []
     for a, i in enumerate(places_t):
         options.append((t_s[i],))
-        options += [(t_s[i], t_s[j]) for j in places_t[a + 1 :]]
+        options += [(t_s[i], t_s[j]) for j in places_t[a + 1 :] if t_s[j] - t_s[i] >= SHORTEST_ON_S]
     best_z, best_option, best_place = 0.0, options[0], 0
     for tau in STEP_TAUS_S:
         r = np.stack([drive_from_edges(o).lowpass(t_s, tau_s=tau) for o in options])
@@ -244,9 +244,10 @@ def _find_step(
                 value = float(z[o, top]) / max(level, 1e-6)
                 if value > best_z:
                     best_z, best_option, best_place = value, options[o], top
-    # Neighbouring switching times and response times see nearly the same noise: about a third of
-    # the on-times and off-times count as independent.
-    trials = max(1.0, (len(places_t) / 3) ** 2 / 2)
+    # Neighbouring switching times and response times see nearly the same noise: about half of the
+    # on-times and off-times count as independent (in 60 recordings of noise so the chance came out
+    # uniform; with a third it was twice too small).
+    trials = max(1.0, (len(places_t) / 2) ** 2 / 2)
     places = _independent_places(series.shape[1])
     chance = -np.expm1(-trials * places * ndtr(-best_z)) if best_z < 37 else 0.0
     if chance > 20 * BELIEVE:
