@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 
 import numpy as np
+from numpy.typing import NDArray
 
 from hotspot.board import Board
 from hotspot.checks import FloatArray
@@ -49,6 +50,7 @@ def find(
     rail: str | None = None,
     registration: Registration | None = None,
     history: Mapping[str, int] | None = None,
+    photo: NDArray[np.uint8] | None = None,
     progress: Progress | None = None,
 ) -> Finding:
     """Return what a recording says.
@@ -65,6 +67,9 @@ def find(
         How the thermal picture lies on photo and board; from the recording's landmarks when None.
     history
         Failures by reference on this board type.
+    photo
+        (rows, cols, 3) the board's photo, on which the thermal picture is laid when the recording
+        has no landmarks.
     progress
         Called with the share done (0 to 1) and what is being done.
 
@@ -97,6 +102,7 @@ def find(
         rail=rail,
         registration=registration,
         history=history,
+        photo=photo,
         progress=progress,
     )
 
@@ -108,6 +114,7 @@ def find_gathered(
     rail: str | None = None,
     registration: Registration | None = None,
     history: Mapping[str, int] | None = None,
+    photo: NDArray[np.uint8] | None = None,
     progress: Progress | None = None,
 ) -> Finding:
     """Return what gathered frames say: the end of a recording, or a live view so far.
@@ -116,13 +123,20 @@ def find_gathered(
     ----------
     gathered
         The frames, gathered; the values of its bins are changed in place.
-    board, rail, registration, history, progress
+    board, rail, registration, history, photo, progress
         As for `find`; progress is called with 0.5 to 1.
     """
     say: Progress = progress or (lambda share, what: None)
     say(0.5, "taking drift out")
-    line = build_line(gathered, board=board, rail=rail, registration=registration, history=history)
-    return conclude(line, say=say)
+    line = build_line(
+        gathered,
+        board=board,
+        rail=rail,
+        registration=registration,
+        history=history,
+        photo=photo,
+    )
+    return line.coarse.enlarged(conclude(line, say=say), registration=line.full_registration)
 
 
 def conclude(line: Line, *, say: Progress) -> Finding:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotspot.board import Board, Role
+from hotspot.coarse import Coarse, coarse_factor
 from hotspot.errors import RegistrationError
 from hotspot.frame import Recording
 from hotspot.heat.audit import FrameAudit
@@ -21,6 +22,7 @@ from hotspot.heat.switching import estimate_switching
 from hotspot.locate.parts import Place
 from hotspot.locate.places import places_on_picture, scale_mm_per_px
 from hotspot.locate.templates import DEFAULT_SIGMA_PX
+from hotspot.register.automatic import register_automatically
 from hotspot.register.from_landmarks import fit_registration
 from hotspot.register.registration import Registration
 from hotspot.suspects import Prior, build_priors
@@ -35,6 +37,8 @@ class Line:
 
     recording: Recording
     audit: FrameAudit
+    coarse: Coarse
+    full_registration: Registration
     calm_bins: CalmBins
     cold: NDArray[np.float32]
     board: Board | None
@@ -69,7 +73,7 @@ class Line:
     @property
     def sigma_px(self) -> float:
         """Width of the sharpest spot: blur of the optics and half the body of a small part."""
-        blur = self.recording.profile.psf_sigma_px or DEFAULT_SIGMA_PX
+        blur = (self.recording.profile.psf_sigma_px or DEFAULT_SIGMA_PX) / self.coarse.factor
         scale = self.mm_per_px
         return float(blur if scale is None else np.hypot(blur, SMALL_BODY_MM / scale))
 
@@ -81,17 +85,23 @@ def build_line(
     rail: str | None = None,
     registration: Registration | None = None,
     history: Mapping[str, int] | None = None,
+    photo: NDArray[np.uint8] | None = None,
 ) -> Line:
     """Return what is known of gathered frames, drift taken out of their bins (in place)."""
     recording, audit, bins = gathered.recording, gathered.audit, gathered.bins
     rail = rail if rail is not None else recording.rail
+    full_cold = cold_picture(bins, onset_s=logged_onset_s(recording))
     if registration is None:
-        registration = registration_of(recording, board=board)
-    cold = cold_picture(bins, onset_s=logged_onset_s(recording))
+        registration = registration_of(recording, board=board, cold=full_cold, photo=photo)
+    coarse = Coarse(coarse_factor(bins.shape), full_shape=bins.shape, bad=audit.bad)
+    bins, cold = coarse.reduced_bins(bins), coarse.reduced(full_cold)
+    full_registration, registration = registration, coarse.reduced_registration(registration)
     return Line(
         recording=recording,
         audit=audit,
-        calm_bins=calm(bins, cold=cold, bad=audit.bad),
+        coarse=coarse,
+        full_registration=full_registration,
+        calm_bins=calm(bins, cold=cold, bad=coarse.reduced_bad()),
         cold=cold,
         board=board,
         rail=rail,
@@ -119,10 +129,21 @@ def switching_of(line: Line) -> tuple[Switching, Drive, float]:
     return estimate.switching, estimate.drive, estimate.trials
 
 
-def registration_of(recording: Recording, *, board: Board | None) -> Registration:
-    """Return the registration of a recording; what is wrong with it becomes a warning."""
+def registration_of(
+    recording: Recording,
+    *,
+    board: Board | None,
+    cold: NDArray[np.float32],
+    photo: NDArray[np.uint8] | None,
+) -> Registration:
+    """Return the registration: from landmarks, else from what the pictures show.
+
+    What is wrong with it becomes a warning: the picture is still worth looking at.
+    """
     try:
-        return fit_registration(recording.landmarks, board)
+        if len(recording.landmarks) or board is None:
+            return fit_registration(recording.landmarks, board)
+        return register_automatically(cold, photo=photo, board=board)
     except RegistrationError as error:
         return replace(Registration(), warnings=(error.sentence,))
 

@@ -25,6 +25,10 @@ FIRST_WIDTH_S = 0.25
 # keeps a 256 x 192 recording, its bins and the working copies under 400 MB in all.
 MOST_BINS = 512
 BUDGET_BYTES = 72_000_000
+# Frames of a large sensor get more, so that a 640 x 512 recording of two minutes still has bins
+# of under a second.
+LARGE_FRAME_PIXELS = 120_000
+LARGE_BUDGET_BYTES = 200_000_000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -92,7 +96,8 @@ class BinSums:
         pixels = shape[0] * shape[1]
         self.shape = shape
         self.width_s = first_width_s
-        self._most = max(32, min(most_bins, BUDGET_BYTES // (4 * pixels)))
+        budget = BUDGET_BYTES if pixels < LARGE_FRAME_PIXELS else LARGE_BUDGET_BYTES
+        self._most = max(32, min(most_bins, budget // (4 * pixels)))
         # Sums of each bin: one array, or two still to be added after bins were paired. Adding
         # them one bin at a time keeps every frame cheap; a sum, once a bin is closed, is never
         # changed but replaced, so that `result` may be asked for from another thread.

@@ -8,10 +8,14 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
+from numpy.typing import NDArray
+
 from hotspot.board import Board
 from hotspot.errors import InputError, RecordingError
 from hotspot.evidence.metadata import to_json
 from hotspot.evidence.pictures import build_pictures
+from hotspot.evidence.registration import load_photo
 from hotspot.files.boards import load_board
 from hotspot.files.heatfile import save_heat
 from hotspot.files.recordings import load_recording
@@ -95,8 +99,22 @@ def analyse_recording(
     chosen = rail or recording.rail
     if board is not None and chosen is not None:
         _check_rail(chosen, board, where=f"{folder}/recording.toml" if rail is None else "--rail")
-    finding = find(recording, board=board, rail=chosen, history=history, progress=progress)
+    finding = find(
+        recording,
+        board=board,
+        rail=chosen,
+        history=history,
+        photo=_photo_for_registration(recording, board),
+        progress=progress,
+    )
     return Analysis(recording=recording, board=board, rail=chosen, finding=finding)
+
+
+def _photo_for_registration(recording: Recording, board: Board | None) -> NDArray[np.uint8] | None:
+    """Return the board's photo where landmarks do not say how the pictures lie."""
+    if len(recording.landmarks) or board is None or board.photo is None:
+        return None
+    return load_photo(board)
 
 
 def _check_rail(rail: str, board: Board, *, where: str) -> None:

@@ -14,7 +14,7 @@ from hotspot.locate.detect import Scores
 
 # Standard deviation of where in its body a part is hottest, as a share of the body's size: the
 # fault can be anywhere between the terminals, mostly near the middle.
-WITHIN_BODY = 0.15
+WITHIN_BODY = 0.2
 # Offsets tried in each direction, in sigma: three points integrate a normal density well enough
 # together with the smoothness of the score maps.
 OFFSETS = (-1.6, -0.8, 0.0, 0.8, 1.6)

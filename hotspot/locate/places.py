@@ -11,7 +11,7 @@ from hotspot.register.registration import PlaneMap, Registration
 
 # Registration error is never taken below this, thermal px: boards are not flat, lenses not
 # straight.
-LEAST_SIGMA_PX = 0.15
+LEAST_SIGMA_PX = 0.3
 
 
 def places_on_picture(board: Board | None, registration: Registration) -> tuple[Place, ...]:
