@@ -10,13 +10,12 @@ from numpy.typing import NDArray
 from hotspot.board import Board
 from hotspot.checks import FloatArray
 from hotspot.errors import RecordingError
-from hotspot.finding import CANNOT_TELL, HOT_SPOT, NO_HOT_SPOT, Finding
+from hotspot.finding import HOT_SPOT, NO_HOT_SPOT, Finding
 from hotspot.frame import Recording
 from hotspot.heat.audit import audit_frames
 from hotspot.heat.emissivity import estimate_emissivity
-from hotspot.heat.fit import fit_heat
+from hotspot.heat.fit import bands_without, fit_heat
 from hotspot.heat.gather import Gathered, gather_bins
-from hotspot.heat.heatmap import HeatMap, Switching
 from hotspot.heat.picture import build_heat_map, hottest_bin, source_map
 from hotspot.heat.values import value_converter
 from hotspot.line import (
@@ -25,12 +24,13 @@ from hotspot.line import (
     frame_counts,
     switching_of,
 )
-from hotspot.locate.detect import Scores, false_alarm_probability, score
+from hotspot.locate.detect import Scores, score
 from hotspot.locate.field import Field, build_field
 from hotspot.locate.places import outline_at
 from hotspot.locate.separate import describe
 from hotspot.locate.spots import FoundSpot, find_at_parts, find_spots, inner, without
 from hotspot.locate.templates import build_templates, render
+from hotspot.outcome import nothing_chance, sum_of_spots, without_drive
 from hotspot.register.registration import Registration
 from hotspot.weigh import Weighed, weigh
 
@@ -39,6 +39,9 @@ from hotspot.weigh import Weighed, weigh
 FALSE_ALARM_LIMIT = 0.005
 # Fewer usable frames than this say nothing about noise, and so nothing about heat.
 LEAST_FRAMES = 12
+
+# From this SNR on, a spot's own wide heat is told from drift before weaker spots are looked for.
+STRONG_SNR = 8.0
 
 Progress = Callable[[float, str], None]
 
@@ -173,23 +176,41 @@ def conclude(line: Line, *, say: Progress) -> Finding:
     def outline(xy_px: FloatArray) -> FloatArray | None:
         return outline_at(line.places, xy_px)
 
+    def spots_of(of: Field) -> tuple[Scores, tuple[FoundSpot, ...], Field, Scores]:
+        scores = rescore(of, None)
+        found, rest, left = find_spots(
+            of,
+            rescore=lambda f: rescore(f, scores.scale),
+            first=scores,
+            limit=FALSE_ALARM_LIMIT,
+            trials=trials,
+            sigma_px=line.sigma_px,
+            outline_at=outline,
+            emissivity=emissivity,
+        )
+        return scores, found, rest, left
+
     say(0.8, "looking for spots")
-    first = rescore(field, None)
-    found, rest, rest_scores = find_spots(
-        field,
-        rescore=lambda f: rescore(f, first.scale),
-        first=first,
-        limit=FALSE_ALARM_LIMIT,
-        trials=trials,
-        sigma_px=line.sigma_px,
-        outline_at=outline,
-    )
+    first, found, rest, rest_scores = spots_of(field)
+    if found and found[0].centre.snr > STRONG_SNR:
+        described = sum_of_spots(line, field, found, emissivity) * field.local_sigma
+        field = build_field(
+            fit.maps,
+            quiet=fit.quiet,
+            bad=line.calm_bins.bad,
+            bands=bands_without(fit, line.calm_bins, described=described),
+        )
+        first, found, rest, rest_scores = spots_of(field)
     say(0.9, "weighing the parts")
     end = hottest_bin(fit)
 
     def peak_k(xy_px: FloatArray) -> float:
         described = describe(
-            field, centres=(xy_px,), outlines=(outline(xy_px),), sigma_px=line.sigma_px
+            field,
+            centres=(xy_px,),
+            outlines=(outline(xy_px),),
+            sigma_px=line.sigma_px,
+            emissivity=emissivity,
         )[0]
         x, y = (round(float(v)) for v in xy_px)
         maps = described.maps[:, y, x] * field.local_sigma[y, x]
@@ -207,10 +228,17 @@ def conclude(line: Line, *, say: Progress) -> Finding:
             first=first,
             rest=(rest, rest_scores),
             scores_without=lambda centres: rescore(
-                without(field, centres=centres, sigma_px=line.sigma_px, outline_at=outline),
+                without(
+                    field,
+                    centres=centres,
+                    sigma_px=line.sigma_px,
+                    outline_at=outline,
+                    emissivity=emissivity,
+                ),
                 first.scale,
             ),
             peak_k=peak_k,
+            mm_per_px=line.mm_per_px,
         )
 
     weighed = weighed_of(found)
@@ -261,43 +289,4 @@ def conclude(line: Line, *, say: Progress) -> Finding:
         heat=heat,
         warnings=(*line.warnings, *weighed.warnings),
         steps=heat.steps,
-    )
-
-
-def nothing_chance(scores: Scores, field: Field, trials: float) -> float:
-    """Return the false-alarm probability of the strongest reading of the picture."""
-    top = float(scores.z[:, inner(field.bad)].max())
-    area = float(np.sum(~field.bad))
-    chance = false_alarm_probability(top, area_px=area, roughness=scores.roughness)
-    return min(1.0, trials * chance)
-
-
-def without_drive(line: Line, switching: Switching) -> Finding:
-    """Return the finding of a recording in which nothing was switched, as far as one can see."""
-    flat = np.zeros(line.cold.shape, dtype=np.float32)
-    sigma = np.full(line.cold.shape, line.calm_bins.noise.white_sigma, dtype=np.float32)
-    heat = HeatMap(
-        rise_k=flat,
-        sigma_k=sigma,
-        source=flat,
-        valid=~line.calm_bins.bad,
-        cold=line.cold,
-        unit=line.unit,
-    )
-    logged = line.recording.injection is not None
-    warning = (
-        "The injection log shows no current: switch on, or record again with the log"
-        if logged
-        else "No switching can be seen in the frames: nothing warms up in step with anything"
-    )
-    return Finding(
-        verdict=CANNOT_TELL if logged else NO_HOT_SPOT,
-        false_alarm_probability=1.0,
-        spots=(),
-        suspects=(),
-        registration=line.registration,
-        switching=switching,
-        frames=frame_counts(line.audit),
-        heat=heat,
-        warnings=(*line.warnings, warning),
     )

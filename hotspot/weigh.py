@@ -13,7 +13,7 @@ from hotspot.finding import Spot, Suspect
 from hotspot.locate.centre import log_evidence
 from hotspot.locate.detect import Scores
 from hotspot.locate.field import Field
-from hotspot.locate.parts import PartScore, Place, score_parts
+from hotspot.locate.parts import WITHIN_BODY, WITHIN_SERIES, PartScore, Place, score_parts
 from hotspot.locate.spots import FoundSpot, inner
 from hotspot.register.registration import Registration
 from hotspot.suspects import Prior, name_suspects, posterior
@@ -24,10 +24,16 @@ from hotspot.suspects import Prior, name_suspects, posterior
 PATH_SHARE = 0.4
 
 
+# The leads and traces of a coil warm with it about this far, mm (common practice, no source).
+AROUND_SERIES_MM = 0.8
+# Scale taken when none is known.
+USUAL_MM_PER_PX = 0.3
+# A spot is a fault of its own when a part that may be one explains it with this probability.
+ON_A_PART = 0.3
 # A model of a spot is never better than this share of it: bodies are not points, boards not even.
-# Above a SNR of 1 / 0.1 the evidence for a place saturates at what a tenth of the spot weighs,
-# which amounts to a systematic position error of about 0.2 px.
-MODEL_ERROR = 0.1
+# Above a SNR of 1 / 0.15 the evidence for a place saturates at what 15 % of the spot weigh, which
+# amounts to a systematic position error of about 0.3 px.
+MODEL_ERROR = 0.15
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -93,6 +99,7 @@ def weigh(
     rest: tuple[Field, Scores],
     scores_without: Callable[[tuple[FloatArray, ...]], Scores],
     peak_k: Callable[[FloatArray], float],
+    mm_per_px: float | None,
 ) -> Weighed:
     """Return spots with roles and suspects with probabilities.
 
@@ -112,6 +119,8 @@ def weigh(
         Scores of the field with the spots at some centres taken away.
     peak_k
         Peak rise at a centre.
+    mm_per_px
+        Scale, or None.
     """
     centres = [s.centre.xy_px for s in found]
     stacks: list[Scores] = []
@@ -121,13 +130,22 @@ def weigh(
         stacks.append(tempered(alone, found[i].centre.snr))
     roles = ["unknown"] * len(found)
     part_scores: list[tuple[PartScore, ...]] = []
+    series = np.array([p.role is Role.SERIES for p in priors])
+    within = tuple(WITHIN_SERIES if s else WITHIN_BODY for s in series)
+    around = tuple(AROUND_SERIES_MM / (mm_per_px or USUAL_MM_PER_PX) if s else 0.0 for s in series)
+    candidate = np.array([p.role in (Role.SHUNT, Role.LOAD, Role.UNKNOWN) for p in priors])
     if board is not None and places:
         for i, stack in enumerate(stacks):
-            part_scores.append(score_parts(stack, places=places))
-            path = path_probability(
-                priors, scores=part_scores[i], elsewhere=elsewhere_evidence(stack, field)
-            )
-            roles[i] = "path" if path > 0.5 else "fault"
+            part_scores.append(score_parts(stack, places=places, within=within, around_px=around))
+            elsewhere = elsewhere_evidence(stack, field)
+            if path_probability(priors, scores=part_scores[i], elsewhere=elsewhere) > 0.5:
+                roles[i] = "path"
+                continue
+            chances = posterior(priors, scores=part_scores[i], elsewhere=elsewhere)
+            if candidate.any() and float(chances[candidate].max()) > ON_A_PART:
+                roles[i] = "fault"
+        if "fault" not in roles and "unknown" in roles:
+            roles[roles.index("unknown")] = "fault"
     spots = tuple(
         _spot(s, role=role, registration=registration, peak=peak_k(s.centre.xy_px))
         for s, role in zip(found, roles, strict=True)
@@ -141,7 +159,7 @@ def weigh(
         near: FloatArray | None = centres[fault]
     else:
         stack = rest[1]
-        seen = score_parts(stack, places=places)
+        seen = score_parts(stack, places=places, within=within, around_px=around)
         near = None
         if found:
             warnings.append(

@@ -187,6 +187,31 @@ def fit_heat(calm_bins: CalmBins, drive: Drive, *, frame_t_s: FloatArray) -> Hea
     )
 
 
+def bands_without(fit: HeatFit, calm_bins: CalmBins, *, described: NDArray[np.float32]) -> Bands:
+    """Return the noise of smooth patterns once strong spots are known and taken away.
+
+    Wide heat of a strong spot looks like drift to the first measurement, and hides what is weak.
+
+    Parameters
+    ----------
+    fit
+        The contrast maps.
+    calm_bins
+        The bins behind them.
+    described
+        (k, rows, cols) what the spots give in each contrast map.
+    """
+    bins = calm_bins.bins
+    return measure_bands(
+        fit.quiet,
+        maps=fit.maps - described,
+        quiet=fit.contrasts.quiet,
+        weights=fit.contrasts.weights,
+        components=noise_components(bins.t_s, frames=bins.frames),
+        bad=calm_bins.bad,
+    )
+
+
 def _quiet_functions(drive: Drive, *, frame_t_s: FloatArray, bins: BinnedFrames) -> FloatArray:
     """Responses to the drive moved in time, and slow cosines, averaged over bins."""
     first, last = float(frame_t_s[0]), float(frame_t_s[-1])

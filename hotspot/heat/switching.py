@@ -18,7 +18,7 @@ from scipy.special import ndtr
 from hotspot.checks import FloatArray
 from hotspot.heat.bands import remove_stripes
 from hotspot.heat.drive import Drive, drive_from_edges, period_of
-from hotspot.heat.edges import refine_step, refine_train
+from hotspot.heat.edges import SHORTEST_STEP_S, refine_step, refine_train
 from hotspot.heat.fit import CalmBins
 from hotspot.heat.heatmap import Switching
 from hotspot.heat.noise import fit_temporal_noise
@@ -252,7 +252,9 @@ def _find_step(
     options: list[tuple[float, ...]] = []
     for a, i in enumerate(places_t):
         options.append((t_s[i],))
-        options += [(t_s[i], t_s[j]) for j in places_t[a + 1 :]]
+        options += [
+            (t_s[i], t_s[j]) for j in places_t[a + 1 :] if t_s[j] - t_s[i] >= SHORTEST_STEP_S
+        ]
     best_z, best_option, best_place = 0.0, options[0], 0
     for tau in STEP_TAUS_S:
         r = np.stack([drive_from_edges(o).lowpass(t_s, tau_s=tau) for o in options])

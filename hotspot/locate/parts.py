@@ -17,6 +17,8 @@ from hotspot.locate.detect import Scores
 WITHIN_BODY = 0.2
 # Offsets tried in each direction, in sigma: three points integrate a normal density well enough
 # together with the smoothness of the score maps.
+# A coil's ends, and the traces that reach it, warm as well as its middle.
+WITHIN_SERIES = 0.45
 OFFSETS = (-1.6, -0.8, 0.0, 0.8, 1.6)
 
 
@@ -41,11 +43,11 @@ class Place:
     cov_px2: FloatArray
     outline_px: FloatArray
 
-    def spread_px2(self) -> FloatArray:
+    def spread_px2(self, *, within: float = WITHIN_BODY) -> FloatArray:
         """Return the covariance of where its heat may be centred."""
         centred = self.outline_px - self.outline_px.mean(axis=0)
         half_axes = (centred.T @ centred) / len(centred)  # half-axis squared along each axis
-        out: FloatArray = self.cov_px2 + (2 * WITHIN_BODY) ** 2 * half_axes
+        out: FloatArray = self.cov_px2 + (2 * within) ** 2 * half_axes
         return out
 
 
@@ -69,19 +71,41 @@ class PartScore:
     inside: bool
 
 
-def score_parts(scores: Scores, *, places: tuple[Place, ...]) -> tuple[PartScore, ...]:
-    """Return what the picture says about each part."""
+def score_parts(
+    scores: Scores,
+    *,
+    places: tuple[Place, ...],
+    within: tuple[float, ...] | None = None,
+    around_px: tuple[float, ...] | None = None,
+) -> tuple[PartScore, ...]:
+    """Return what the picture says about each part.
+
+    Parameters
+    ----------
+    scores
+        Score maps.
+    places
+        The parts.
+    within
+        For each part, the scatter of its hottest point as a share of its size; `WITHIN_BODY` when
+        None.
+    around_px
+        For each part, a further scatter in all directions, px: what its leads and traces warm.
+        Parts that have one are looked at even when they lie just outside the picture.
+    """
     rows, cols = scores.z.shape[1:]
     out = []
     grid = np.array([(a, b) for a in OFFSETS for b in OFFSETS])
     weights = np.exp(-0.5 * np.sum(grid**2, axis=1))
     weights /= weights.sum()
-    for place in places:
+    for i, place in enumerate(places):
         x, y = place.xy_px
-        if not (0 <= x <= cols - 1 and 0 <= y <= rows - 1):
+        around = 0.0 if around_px is None else around_px[i]
+        if not (-around <= x <= cols - 1 + around and -around <= y <= rows - 1 + around):
             out.append(PartScore(log_evidence=0.0, snr=0.0, inside=False))
             continue
-        spread = place.spread_px2() + 0.05**2 * np.eye(2)
+        share = WITHIN_BODY if within is None else within[i]
+        spread = place.spread_px2(within=share) + (0.05**2 + around**2) * np.eye(2)
         points = place.xy_px + grid @ np.linalg.cholesky(spread).T
         z = sample(scores.z, points)
         half = 0.5 * np.maximum(z, 0.0) ** 2

@@ -42,6 +42,7 @@ def describe(
     centres: tuple[FloatArray, ...],
     outlines: tuple[FloatArray | None, ...],
     sigma_px: float,
+    emissivity: NDArray[np.float32] | None = None,
 ) -> tuple[Description, ...]:
     """Return the joint least-squares description of the spots at `centres`.
 
@@ -55,6 +56,8 @@ def describe(
         (4, 2) corners of the part's body under each spot, or None.
     sigma_px
         Blur of the optics.
+    emissivity
+        (rows, cols) how much of the heat each pixel shows, or None.
     """
     rows, cols = field.shape
     columns: list[NDArray[np.float64]] = []
@@ -66,6 +69,8 @@ def describe(
         columns += shapes
         counts.append(len(shapes))
     design = np.stack(columns, axis=1)
+    if emissivity is not None:
+        design *= emissivity.reshape(-1, 1)
     keep = ~field.bad.reshape(-1)
     data = field.maps.reshape(len(field.maps), -1).T
     gram = design[keep].T @ design[keep]

@@ -16,7 +16,7 @@ from hotspot.locate.parts import Place, part_false_alarm
 from hotspot.locate.separate import describe, take_away
 
 # More sources than this on one rail is not a repair job but a fire.
-MOST_SPOTS = 3
+MOST_SPOTS = 5
 # A further spot must be at least this share of the strongest one's SNR: below it, leftovers of
 # the description and real spots cannot be told apart.
 LEAST_SHARE = 0.05
@@ -54,6 +54,7 @@ def find_spots(
     trials: float,
     sigma_px: float,
     outline_at: Callable[[FloatArray], FloatArray | None],
+    emissivity: NDArray[np.float32] | None = None,
 ) -> tuple[tuple[FoundSpot, ...], Field, Scores]:
     """Return the significant spots, the field without them and its scores.
 
@@ -73,6 +74,8 @@ def find_spots(
         Blur of optics and body.
     outline_at
         Outline of the part body under a point, or None.
+    emissivity
+        (rows, cols) how much of the heat each pixel shows, or None.
     """
     spots: list[FoundSpot] = []
     scores, rest = first, field
@@ -94,6 +97,7 @@ def find_spots(
             centres=tuple(s.centre.xy_px for s in spots),
             sigma_px=sigma_px,
             outline_at=outline_at,
+            emissivity=emissivity,
         )
         scores = rescore(rest)
         near = np.hypot(
@@ -157,6 +161,7 @@ def without(
     centres: tuple[FloatArray, ...],
     sigma_px: float,
     outline_at: Callable[[FloatArray], FloatArray | None],
+    emissivity: NDArray[np.float32] | None = None,
 ) -> Field:
     """Return the field with the spots at `centres` described jointly and taken away."""
     descriptions = describe(
@@ -164,6 +169,7 @@ def without(
         centres=centres,
         outlines=tuple(outline_at(c) for c in centres),
         sigma_px=sigma_px,
+        emissivity=emissivity,
     )
     return take_away(field, descriptions)
 

@@ -1,0 +1,73 @@
+"""What a recording says when it says little, and what all its spots say together."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hotspot.finding import CANNOT_TELL, NO_HOT_SPOT, Finding
+from hotspot.heat.heatmap import HeatMap, Switching
+from hotspot.line import Line, frame_counts
+from hotspot.locate.detect import Scores, false_alarm_probability
+from hotspot.locate.field import Field
+from hotspot.locate.places import outline_at
+from hotspot.locate.separate import describe
+from hotspot.locate.spots import FoundSpot, inner
+
+
+def sum_of_spots(
+    line: Line,
+    field: Field,
+    found: tuple[FoundSpot, ...],
+    emissivity: NDArray[np.float32] | None,
+) -> NDArray[np.float32]:
+    """Return what all spots together give in each contrast map."""
+    centres = tuple(s.centre.xy_px for s in found)
+    descriptions = describe(
+        field,
+        centres=centres,
+        outlines=tuple(outline_at(line.places, c) for c in centres),
+        sigma_px=line.sigma_px,
+        emissivity=emissivity,
+    )
+    total: NDArray[np.float32] = np.sum([d.maps for d in descriptions], axis=0)
+    return total
+
+
+def nothing_chance(scores: Scores, field: Field, trials: float) -> float:
+    """Return the false-alarm probability of the strongest reading of the picture."""
+    top = float(scores.z[:, inner(field.bad)].max())
+    area = float(np.sum(~field.bad))
+    chance = false_alarm_probability(top, area_px=area, roughness=scores.roughness)
+    return min(1.0, trials * chance)
+
+
+def without_drive(line: Line, switching: Switching) -> Finding:
+    """Return the finding of a recording in which nothing was switched, as far as one can see."""
+    flat = np.zeros(line.cold.shape, dtype=np.float32)
+    sigma = np.full(line.cold.shape, line.calm_bins.noise.white_sigma, dtype=np.float32)
+    heat = HeatMap(
+        rise_k=flat,
+        sigma_k=sigma,
+        source=flat,
+        valid=~line.calm_bins.bad,
+        cold=line.cold,
+        unit=line.unit,
+    )
+    logged = line.recording.injection is not None
+    warning = (
+        "The injection log shows no current: switch on, or record again with the log"
+        if logged
+        else "No switching can be seen in the frames: nothing warms up in step with anything"
+    )
+    return Finding(
+        verdict=CANNOT_TELL if logged else NO_HOT_SPOT,
+        false_alarm_probability=1.0,
+        spots=(),
+        suspects=(),
+        registration=line.registration,
+        switching=switching,
+        frames=frame_counts(line.audit),
+        heat=heat,
+        warnings=(*line.warnings, warning),
+    )
