@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 from hotspot.board import Board
 from hotspot.checks import FloatArray
 from hotspot.errors import RecordingError
-from hotspot.finding import HOT_SPOT, NO_HOT_SPOT, Finding
+from hotspot.finding import CANNOT_TELL, HOT_SPOT, NO_HOT_SPOT, Finding
 from hotspot.frame import Recording
 from hotspot.heat.audit import audit_frames
 from hotspot.heat.emissivity import estimate_emissivity
@@ -31,6 +32,7 @@ from hotspot.locate.separate import describe
 from hotspot.locate.spots import FoundSpot, find_at_parts, find_spots, inner, without
 from hotspot.locate.templates import build_templates, render
 from hotspot.outcome import nothing_chance, sum_of_spots, without_drive
+from hotspot.reflections import find_mirrored
 from hotspot.register.registration import Registration
 from hotspot.weigh import Weighed, weigh
 
@@ -42,6 +44,11 @@ LEAST_FRAMES = 12
 
 # From this SNR on, a spot's own wide heat is told from drift before weaker spots are looked for.
 STRONG_SNR = 8.0
+
+MIRRORED_WARNING = (
+    "Several places change together, as when a hand or something warm is mirrored in solder and"
+    " shield cans: keep hands and lamps away, cover the metal with tape, and record again"
+)
 
 Progress = Callable[[float, str], None]
 
@@ -278,15 +285,24 @@ def conclude(line: Line, *, say: Progress) -> Finding:
         ),
         steps=(),
     )
+    verdict = HOT_SPOT if found else NO_HOT_SPOT
+    spots, suspects, warnings = weighed.spots, weighed.suspects, weighed.warnings
+    mirrored = find_mirrored(field, spots=spots)
+    best_chance = max((s.probability for s in suspects), default=0.0)
+    logged = line.recording.injection is not None
+    if found and mirrored.forbids_a_name(logged=logged, best=best_chance):
+        verdict, suspects = CANNOT_TELL, ()
+        spots = tuple(replace(s, role="unknown") for s in spots)
+        warnings = (MIRRORED_WARNING,)
     return Finding(
-        verdict=HOT_SPOT if found else NO_HOT_SPOT,
+        verdict=verdict,
         false_alarm_probability=chance,
-        spots=weighed.spots,
-        suspects=weighed.suspects if found else (),
+        spots=spots,
+        suspects=suspects if found else (),
         registration=line.registration,
         switching=switching,
         frames=frame_counts(line.audit),
         heat=heat,
-        warnings=(*line.warnings, *weighed.warnings),
+        warnings=(*line.warnings, *warnings),
         steps=heat.steps,
     )

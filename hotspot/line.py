@@ -50,7 +50,7 @@ class Line:
 
     @property
     def candidates(self) -> tuple[Place, ...]:
-        """Places of the parts that may carry the fault; none without a registration."""
+        """Places of the parts that may carry the fault."""
         if not self.places:
             return ()
         return tuple(

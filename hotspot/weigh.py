@@ -125,9 +125,14 @@ def weigh(
     centres = [s.centre.xy_px for s in found]
     stacks: list[Scores] = []
     for i in range(len(found)):
-        others = tuple(c for j, c in enumerate(centres) if j != i)
+        # Only stronger spots are taken away: taking a weak neighbour out takes some of the strong
+        # one with it.
+        others = tuple(
+            c for c, s in zip(centres, found, strict=True) if s.centre.snr > found[i].centre.snr
+        )
         alone = first if not others else scores_without(others)
-        stacks.append(tempered(alone, found[i].centre.snr))
+        x, y = np.round(centres[i]).astype(int)
+        stacks.append(tempered(alone, float(alone.z[:, y, x].max())))
     roles = ["unknown"] * len(found)
     part_scores: list[tuple[PartScore, ...]] = []
     series = np.array([p.role is Role.SERIES for p in priors])
@@ -144,8 +149,10 @@ def weigh(
             chances = posterior(priors, scores=part_scores[i], elsewhere=elsewhere)
             if candidate.any() and float(chances[candidate].max()) > ON_A_PART:
                 roles[i] = "fault"
-        if "fault" not in roles and "unknown" in roles:
-            roles[roles.index("unknown")] = "fault"
+        # The strongest spot that is not path is the fault, whether or not the map has a part there.
+        strongest = next((i for i, role in enumerate(roles) if role != "path"), None)
+        if strongest is not None:
+            roles[strongest] = "fault"
     spots = tuple(
         _spot(s, role=role, registration=registration, peak=peak_k(s.centre.xy_px))
         for s, role in zip(found, roles, strict=True)

@@ -109,26 +109,45 @@ def remove_drift(
     good = ~bad.reshape(-1)
     if keep_out is not None and (good & ~keep_out.reshape(-1)).sum() > 20 * patterns.shape[1]:
         good = good & ~keep_out.reshape(-1)
-    total = np.zeros((len(values), patterns.shape[1]))
-    for last in (False, True):
-        basis = patterns[good]
-        coefficients = np.linalg.lstsq(
-            (basis.T @ basis).astype(np.float64),
-            (basis.T @ values[:, good].T).astype(np.float64),
-            rcond=1e-8,
-        )[0].T
-        for first in range(0, len(values), 32):
-            part = slice(first, first + 32)
-            values[part] -= coefficients[part].astype(np.float32) @ patterns.T
-        total += coefficients
-        if last:
-            break
-        change = values[:, :].std(axis=0)
-        middle = float(np.median(change[good]))
-        calm = good & (change < WARM_FACTOR * middle)
-        if middle > 0 and calm.sum() > max(20 * patterns.shape[1], 0.3 * good.sum()):
-            good = calm
-    return Drift(patterns=patterns, coefficients=total, names=names)
+    coefficients = _amounts(values, patterns=patterns, good=good)
+    change = _change(values, patterns=patterns, coefficients=coefficients)
+    middle = float(np.median(change[good]))
+    calm = good & (change < WARM_FACTOR**2 * middle)
+    if middle > 0 and calm.sum() > max(20 * patterns.shape[1], 0.3 * good.sum()):
+        coefficients = _amounts(values, patterns=patterns, good=calm)
+    for first in range(0, len(values), 32):
+        part = slice(first, first + 32)
+        values[part] -= coefficients[part].astype(np.float32) @ patterns.T
+    return Drift(patterns=patterns, coefficients=coefficients, names=names)
+
+
+def _amounts(
+    values: NDArray[np.float32], *, patterns: NDArray[np.float32], good: NDArray[np.bool_]
+) -> FloatArray:
+    """Least-squares amounts (bins, d) of the patterns over good pixels."""
+    # Masked by weight: copying the good pixels of every bin would cost more than the fit.
+    basis = patterns * good[:, None].astype(np.float32)
+    gram = (basis.T @ patterns).astype(np.float64)
+    right = (values @ basis).astype(np.float64)
+    out: FloatArray = np.linalg.lstsq(gram, right.T, rcond=1e-8)[0].T
+    return out
+
+
+def _change(
+    values: NDArray[np.float32], *, patterns: NDArray[np.float32], coefficients: FloatArray
+) -> FloatArray:
+    """Variance over time (pixels,) of what is left, without writing it down."""
+    centred = (coefficients - coefficients.mean(axis=0)).astype(np.float32)
+    mean = values.mean(axis=0)
+    square = np.einsum("bp,bp->p", values, values) / len(values) - mean**2
+    cross = (centred.T @ values) / np.float32(len(values))  # (d, pixels)
+    cov = (centred.T @ centred) / np.float32(len(values))
+    out: FloatArray = (
+        square
+        - 2 * np.einsum("pd,dp->p", patterns, cross)
+        + np.einsum("pd,de,pe->p", patterns, cov, patterns, optimize=True)
+    )
+    return np.maximum(out, 0.0)
 
 
 def find_restless(values: NDArray[np.float32], *, bad: NDArray[np.bool_]) -> NDArray[np.bool_]:

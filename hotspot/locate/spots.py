@@ -21,7 +21,7 @@ MOST_SPOTS = 5
 # the description and real spots cannot be told apart.
 LEAST_SHARE = 0.05
 # Spots keep this far from the border, px: the filter there looks at half a spot.
-BORDER_PX = 1
+BORDER_PX = 3
 # A part's heat is looked for at least this far from where the registration puts it, px.
 LEAST_REACH_PX = 0.7
 
