@@ -14,7 +14,7 @@ TRAIN_TAUS_S = (0.3, 1.5, 7.0)
 # Response times tried for a step, s.
 STEP_TAUS_S = (0.2, 0.6, 2.0, 6.0, 20.0)
 # Nobody injects for less than this with a single pulse, s; a hand that passes over the board does.
-SHORTEST_STEP_S = 5.0
+SHORTEST_ON_S = 4.0
 # The first step of refining a single step, as a share of the recording.
 STEP_SHARE = 1 / 40
 
@@ -134,7 +134,7 @@ def refine_step(
             for sign in (-1, 1):
                 trial = edges.copy()
                 trial[i] += sign * step
-                if np.any(np.diff(trial) < SHORTEST_STEP_S) or trial[0] < t_s[0]:
+                if np.any(np.diff(trial) < SHORTEST_ON_S) or trial[0] < t_s[0]:
                     continue
                 value = gain(trial)
                 if value > best:

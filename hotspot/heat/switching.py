@@ -18,7 +18,7 @@ from scipy.special import ndtr
 from hotspot.checks import FloatArray
 from hotspot.heat.bands import remove_stripes
 from hotspot.heat.drive import Drive, drive_from_edges, period_of
-from hotspot.heat.edges import SHORTEST_STEP_S, refine_step, refine_train
+from hotspot.heat.edges import SHORTEST_ON_S, refine_step, refine_train
 from hotspot.heat.fit import CalmBins
 from hotspot.heat.heatmap import Switching
 from hotspot.heat.noise import fit_temporal_noise
@@ -39,6 +39,8 @@ PLACE_SIGMA_PX = 1.6
 MOST_PLACES = 6000
 # Widths of the windows at the places of parts, px: a sharp spot and a spread one.
 NEAR_SIGMAS_PX = (1.2, 2.4)
+# The level of the noise is read at this many places spread over the picture.
+LEVEL_PLACES = 500
 # Switching found is believed below this chance.
 BELIEVE = 0.03
 # Picture-wide, thousands of places include some that misbehave in ways no model has: their word
@@ -97,13 +99,18 @@ def estimate_switching(
         good=np.ones(wide.shape[1], dtype=bool),
     )
     white = whitening(noise.covariance(bins.t_s, frames=bins.frames), segment=bins.segment)
+    # What noise does is told by the whole picture: of a few places, most may be warm.
+    free = len(bins.t_s) - len(np.unique(bins.segment))
+    typical = max(float(np.median(_power(wide, white=white, free=free))), 1e-12)
+    standard = _standardised(wide, white=white, free=free, typical=typical)
+    quiet = standard[:, :: max(1, standard.shape[1] // LEVEL_PLACES)]
     for series, handicap in ((near, 1.0), (wide, WIDE_HANDICAP)):
         if series.shape[1] == 0:
             continue
-        standard = _standardised(series, white=white, segments=len(np.unique(bins.segment)))
+        standard = _standardised(series, white=white, free=free, typical=typical)
         for found in (
-            _find_train(standard, white=white, t_s=bins.t_s),
-            _find_step(standard, white=white, t_s=bins.t_s, segment=bins.segment),
+            _find_train(standard, quiet=quiet, white=white, t_s=bins.t_s),
+            _find_step(standard, quiet=quiet, white=white, t_s=bins.t_s),
         ):
             if found is None:
                 continue
@@ -179,23 +186,31 @@ def _levelled(series: NDArray[np.float32]) -> NDArray[np.float32]:
     return out
 
 
+def _power(series: NDArray[np.float32], *, white: FloatArray, free: int) -> FloatArray:
+    """Whitened power of each time course per degree of freedom; 1 for noise as measured."""
+    out: FloatArray = np.einsum("bs,bs->s", series, white @ series) / max(1, free)
+    return out
+
+
 def _standardised(
-    series: NDArray[np.float32], *, white: FloatArray, segments: int
+    series: NDArray[np.float32], *, white: FloatArray, free: int, typical: float
 ) -> NDArray[np.float32]:
     """Time courses divided by their own restlessness where it exceeds the typical.
 
     A place that does anything but follow the noise model (a blinking pixel, a mirrored hand) is
     judged by its own scatter: Student's t in place of the normal.
     """
-    power = np.einsum("bs,bs->s", series, white @ series) / max(1, len(series) - segments)
-    typical = max(float(np.median(power)), 1e-12)
-    own = np.sqrt(np.maximum(power / typical, 1.0))
-    out: NDArray[np.float32] = (series / (own * np.sqrt(typical))).astype(np.float32)
+    own = np.maximum(_power(series, white=white, free=free), typical)
+    out: NDArray[np.float32] = (series / np.sqrt(own)).astype(np.float32)
     return out
 
 
 def _find_train(
-    series: NDArray[np.float32], *, white: FloatArray, t_s: FloatArray
+    series: NDArray[np.float32],
+    *,
+    quiet: NDArray[np.float32],
+    white: FloatArray,
+    t_s: FloatArray,
 ) -> tuple[float, tuple[float, ...], float] | None:
     length = float(t_s[-1] - t_s[0])
     spacing = float(np.median(np.diff(t_s)))
@@ -205,7 +220,7 @@ def _find_train(
         return None
     count = int((1 / shortest - 1 / longest) * length / FREQUENCY_STEP) + 1
     grid = np.linspace(1 / longest, 1 / shortest, max(2, count))
-    whitened = white @ series
+    whitened, whitened_quiet = white @ series, white @ quiet
     best_power, best_f, best_place = 0.0, 0.0, 0
     for f in grid:
         phase = 2 * np.pi * f * t_s
@@ -215,7 +230,9 @@ def _find_train(
             continue
         b = pair @ whitened
         power = np.einsum("is,is->s", b, np.linalg.solve(gram, b))
-        power = power / _level(power, dof=2)
+        still = pair @ whitened_quiet
+        level = _level(np.einsum("is,is->s", still, np.linalg.solve(gram, still)), dof=2)
+        power = power / level
         place = int(np.argmax(power))
         if power[place] > best_power:
             best_power, best_f, best_place = float(power[place]), float(f), place
@@ -242,19 +259,21 @@ def _independent_places(count: int) -> float:
 
 
 def _find_step(
-    series: NDArray[np.float32], *, white: FloatArray, t_s: FloatArray, segment: NDArray[np.int64]
+    series: NDArray[np.float32],
+    *,
+    quiet: NDArray[np.float32],
+    white: FloatArray,
+    t_s: FloatArray,
 ) -> tuple[float, tuple[float, ...], float] | None:
     bins = len(t_s)
     places_t = np.unique(np.round(np.linspace(2, bins - 2, min(STEP_PLACES, bins - 4))).astype(int))
     if len(places_t) < 3:
         return None
-    whitened = white @ series
+    whitened, whitened_quiet = white @ series, white @ quiet
     options: list[tuple[float, ...]] = []
     for a, i in enumerate(places_t):
         options.append((t_s[i],))
-        options += [
-            (t_s[i], t_s[j]) for j in places_t[a + 1 :] if t_s[j] - t_s[i] >= SHORTEST_STEP_S
-        ]
+        options += [(t_s[i], t_s[j]) for j in places_t[a + 1 :] if t_s[j] - t_s[i] >= SHORTEST_ON_S]
     best_z, best_option, best_place = 0.0, options[0], 0
     for tau in STEP_TAUS_S:
         r = np.stack([drive_from_edges(o).lowpass(t_s, tau_s=tau) for o in options])
@@ -265,13 +284,15 @@ def _find_step(
         for o in np.flatnonzero(usable):
             top = int(np.argmax(z[o]))
             if z[o, top] > best_z:
-                level = np.sqrt(_level(z[o].astype(float) ** 2, dof=1))
+                still = r[o] / norm[o] @ whitened_quiet
+                level = np.sqrt(_level(still.astype(float) ** 2, dof=1))
                 value = float(z[o, top]) / max(level, 1e-6)
                 if value > best_z:
                     best_z, best_option, best_place = value, options[o], top
-    # Neighbouring switching times and response times see nearly the same noise: about a third of
-    # the on-times and off-times count as independent.
-    trials = max(1.0, (len(places_t) / 3) ** 2 / 2)
+    # Neighbouring switching times and response times see nearly the same noise: about half of the
+    # on-times and off-times count as independent (in 60 recordings of noise so the chance came out
+    # uniform; with a third it was twice too small).
+    trials = max(1.0, (len(places_t) / 2) ** 2 / 2)
     places = _independent_places(series.shape[1])
     chance = -np.expm1(-trials * places * ndtr(-best_z)) if best_z < 37 else 0.0
     if chance > 20 * BELIEVE:

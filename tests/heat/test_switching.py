@@ -40,7 +40,7 @@ def test_a_train_switched_by_hand_is_found_below_the_noise_of_a_frame() -> None:
     made = replace(MADE, edges_s=tuple(edges), peak_k=0.04, noise_k=0.05, tau_s=0.8)
     found = estimated(made)
     assert found.switching.period_s == pytest.approx(5.2, rel=0.04)
-    assert found.switching.significance < 1e-3
+    assert found.switching.significance < 1e-2  # without known places, WIDE_HANDICAP included
     # Each time at which it went on lies near one that was found.
     ons, seen = edges[::2], np.array(found.switching.edges_s[::2])
     miss = np.abs(ons[:, None] - seen[None]).min(axis=1)
