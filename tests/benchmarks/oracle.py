@@ -34,6 +34,14 @@ def noise_covariance(t_s: NDArray, *, frames: float, white_k: float, flicker_k: 
     return cov
 
 
+def slope(pictures: NDArray, *, axis: int) -> NDArray:
+    """Derivative along an axis, 7-point central difference (0.6 % low for a spot of 1.5 px)."""
+    out = np.zeros_like(pictures)
+    for reach, weight in ((1, 3 / 4), (2, -3 / 20), (3, 1 / 60)):
+        out += weight * (np.roll(pictures, -reach, axis) - np.roll(pictures, reach, axis))
+    return out
+
+
 def bound_of(signal_k: NDArray, covariance: NDArray, *, cold: NDArray) -> Bound:
     """Return the bound for noise-free rises (bins, rows, cols) over the cold picture.
 
@@ -62,8 +70,7 @@ def bound_of(signal_k: NDArray, covariance: NDArray, *, cold: NDArray) -> Bound:
     def product(p: NDArray, q: NDArray) -> float:
         return float(np.sum(p * (weight @ q)))
 
-    gy, gx = np.gradient(signal_k, axis=(1, 2))
-    parts = [seen(signal_k), seen(gx), seen(gy)]
+    parts = [seen(signal_k), seen(slope(signal_k, axis=2)), seen(slope(signal_k, axis=1))]
     fisher = np.array([[product(p, q) for q in parts] for p in parts])
     if fisher[0, 0] <= 0:
         return Bound(snr=0.0, median_error_px=np.inf)

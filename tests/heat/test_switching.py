@@ -70,7 +70,8 @@ def test_places_at_the_border_are_no_noisier_than_others() -> None:
     rows, cols = calm_bins.bad.shape
     x, y = np.meshgrid(np.arange(cols), np.arange(rows))
     at = np.stack([x.reshape(-1), y.reshape(-1)], axis=1)
-    near = _place_series(calm_bins, places=at)[0].std(axis=0).reshape(rows, cols)
+    narrow = _place_series(calm_bins, places=at)[0][:, : rows * cols]
+    near = narrow.std(axis=0).reshape(rows, cols)
     border = np.concatenate([near[0], near[-1], near[:, 0], near[:, -1]])
     assert border.mean() == pytest.approx(near[8:-8, 8:-8].mean(), rel=0.06)
     corners = near[[0, 0, -1, -1], [0, -1, 0, -1]]

@@ -23,7 +23,7 @@ def test_the_bound_is_the_closed_form_for_a_step_in_white_noise() -> None:
     bound = bound_of(rise, covariance, cold=rng.normal(24, 0.01, SHAPE))
     frames = 4.5 * on.sum() * (~on).sum() / len(on)
     snr = PEAK_K * np.sqrt(np.pi) * WIDTH / WHITE_K * np.sqrt(frames)
-    assert bound.snr == pytest.approx(snr, rel=0.01)
+    assert bound.snr == pytest.approx(snr, rel=0.02)  # the surfaces of drift cost a little
     sigma = np.sqrt(2 / np.pi) * WHITE_K / np.sqrt(frames) / PEAK_K
     assert bound.median_error_px == pytest.approx(1.17741 * sigma, rel=0.03)
 

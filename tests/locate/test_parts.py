@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.stats import norm
 
-from hotspot.locate.parts import Place, part_false_alarm, sample, score_parts
+from hotspot.locate.parts import WITHIN_BODY, Place, part_false_alarm, sample, score_parts
 from hotspot.locate.places import outline_at
 from tests.locate.white_field import gaussian, scored, white_field
 
@@ -50,7 +50,7 @@ def test_samples_between_pixels_are_bilinear() -> None:
 
 def test_where_heat_may_be_centred_grows_with_the_body() -> None:
     small, large = place("C1", 9, 9), place("U1", 9, 9, half=(10, 6))
-    assert large.spread_px2()[0, 0] == pytest.approx(0.04 + 0.3**2 * 100)
+    assert large.spread_px2()[0, 0] == pytest.approx(0.04 + (WITHIN_BODY * 20.0) ** 2)
     assert small.spread_px2()[0, 0] < large.spread_px2()[0, 0]
 
 
