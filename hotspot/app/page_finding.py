@@ -22,6 +22,8 @@ def show() -> None:
     file = shell.need_file()
     shell.heading(file, Stage.FINDING)
     left = shell.kept(file, "recording", "")
+    if _is_working(file):
+        return
     found = [f for f in file.findings if f.phase is Phase.BEFORE]
     if not found:
         st.info("No finding yet: record on Live, or give a recording below.")
@@ -43,6 +45,29 @@ def show() -> None:
         _call(file, newest)
     with st.expander("Another recording"):
         _other(file, left)
+
+
+def _is_working(file: JobFile) -> bool:
+    """Show an analysis that goes on, or why it ended; return whether it goes on."""
+    work = shared.works().of(shared.store(), file.job.id)
+    if work is None:
+        return False
+    if work.is_alive():
+        _progress(file)
+        return True
+    if work.problem:
+        st.error(work.problem)
+    return False
+
+
+@st.fragment(run_every=0.5)
+def _progress(file: JobFile) -> None:
+    work = shared.works().of(shared.store(), file.job.id)
+    if work is None or not work.is_alive():
+        st.rerun()
+    else:
+        st.progress(work.share, f"Analysing the recording. {work.doing}")
+        st.caption("It goes on when you look at another page.")
 
 
 def _pictures(finding: FindingEntry) -> None:

@@ -7,6 +7,7 @@ from pathlib import Path
 import streamlit as st
 
 from hotspot.app import shared, shell
+from hotspot.app.click_list import ClickList
 from hotspot.app.live_view import live_view
 from hotspot.bench.cameras import CameraChoice, CameraKind, practice_landmarks
 from hotspot.bench.cue import PulseTrain
@@ -14,14 +15,13 @@ from hotspot.bench.live import LiveView
 from hotspot.board import Board
 from hotspot.checks import FloatArray
 from hotspot.errors import InputError
-from hotspot.jobs.find_for_job import find_for_job
 from hotspot.jobs.live_for_job import (
     find_set_point,
     new_recording_folder,
+    pair_landmarks,
     register,
     to_bounds,
     to_case,
-    to_landmarks,
 )
 from hotspot.jobs.practice_job import SEED
 from hotspot.jobs.progress import Stage
@@ -102,7 +102,9 @@ def _choose(file: JobFile, board: Board | None, *, other: bool) -> None:
 
 def landmarks_of(file: JobFile, board: Board | None, *, practice: bool) -> FloatArray:
     """Return the landmarks kept with the job; the practice stand comes with its own."""
-    found = to_landmarks(shell.kept(file, "landmarks", []))
+    found = pair_landmarks(
+        ClickList(file, "marks_thermal").points, ClickList(file, "marks_photo").points
+    )
     if not len(found) and practice and board is not None:
         return practice_landmarks(board, seed=int(shell.kept(file, SEED, 1)))
     return found
@@ -124,6 +126,8 @@ def _has_camera() -> bool:
 
 
 def _watch(file: JobFile, board: Board | None, view: LiveView) -> None:
+    if st.session_state.pop("live.ends", False):
+        _save(file, view)
     _keys(file, view)
     _picture(view, board)
     _below(file, board, view)
@@ -135,6 +139,7 @@ def _keys(file: JobFile, view: LiveView) -> None:
     with st.container(horizontal=True, vertical_alignment="bottom"):
         if st.button(
             "Cold baseline",
+            key="live.baseline",
             shortcut="b",
             icon=":material/ac_unit:",
             type="primary" if state.baseline == "none" else "secondary",
@@ -149,6 +154,7 @@ def _keys(file: JobFile, view: LiveView) -> None:
         taken = state.baseline == "taken"
         if st.button(
             "Output off" if on else "Output on",
+            key="live.output",
             shortcut="o",
             icon=":material/bolt:",
             type="primary" if taken or on else "secondary",
@@ -159,19 +165,27 @@ def _keys(file: JobFile, view: LiveView) -> None:
             view.switch(not on, volts=volts, amps=amps)
             st.rerun()
         frozen = st.session_state.get("frozen", False)
-        if st.button("Go on" if frozen else "Freeze", shortcut="f", icon=":material/pause:"):
+        if st.button(
+            "Go on" if frozen else "Freeze",
+            key="live.freeze",
+            shortcut="f",
+            icon=":material/pause:",
+        ):
             st.session_state["frozen"] = not frozen
             st.rerun()
         if st.button(
             "Save evidence",
+            key="live.save",
             shortcut="s",
             icon=":material/save:",
             disabled=not view.is_taping,
             help="Ends the recording, analyses it in full, keeps all in the job",
         ):
-            _save(file, view)
+            st.session_state["live.ends"] = True  # the page is left from outside of this fragment
+            st.rerun()
         if st.button(
             "Stop recording" if view.is_taping else "Record",
+            key="live.tape",
             shortcut="t",
             icon=":material/fiber_manual_record:",
         ):
@@ -206,9 +220,9 @@ def _record(file: JobFile, view: LiveView) -> None:
 
 
 def _save(file: JobFile, view: LiveView) -> None:
-    folder = view.end_tape()
     if view.stand is not None and view.state().on:
         view.switch(False)
+    folder = view.end_tape()
     if folder is None:
         raise InputError("nothing was recorded", cure="Take the cold baseline, then switch on")
     shell.keep(file, "recording", str(folder))
@@ -217,20 +231,9 @@ def _save(file: JobFile, view: LiveView) -> None:
 
 
 def analyse(file: JobFile, folder: Path) -> None:
-    """Analyse a recording in full and keep all in the job."""
-    bar = st.progress(0.0, "Analysing the recording")
-
-    def tell(share: float, what: str) -> None:
-        bar.progress(min(share, 1.0), what.capitalize())
-
-    find_for_job(
-        shared.store(),
-        file.job.id,
-        folder,
-        phase=Phase.AFTER if shell.kept(file, "after", False) else Phase.BEFORE,
-        progress=tell,
-    )
-    bar.empty()
+    """Begin to analyse a recording in full; all is kept in the job when it is done."""
+    phase = Phase.AFTER if shell.kept(file, "after", False) else Phase.BEFORE
+    shared.works().start(shared.store(), file.job.id, folder, phase=phase)
 
 
 def _picture(view: LiveView | None, board: Board | None) -> None:
@@ -273,10 +276,9 @@ def _below(file: JobFile, board: Board | None, view: LiveView) -> None:
             key="colours",
             label_visibility="collapsed",
         )
-        if view.stand is None or len(to_landmarks(shell.kept(file, "landmarks", []))):
-            _, why = register(view.case.landmarks, board)
-            if why:
-                st.caption(f"Not laid over the board: {why}. See Board, Landmarks.")
+        _, why = register(view.case.landmarks, board)
+        if why:
+            st.caption(f"Not laid over the board: {why}. See Board, Landmarks.")
         if view.train is None:
             if st.button(
                 "Pulses by hand", help="Cues for switching on and off, 8 s each, 5 pulses"

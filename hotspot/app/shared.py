@@ -13,6 +13,7 @@ import platformdirs
 from hotspot.app.tickets import TicketOffice
 from hotspot.bench.desk import LiveDesk
 from hotspot.board import Board
+from hotspot.jobs.background import Works
 from hotspot.jobs.board_pack import open_board
 from hotspot.jobs.drafts import Drafts
 from hotspot.store.engine import default_url
@@ -44,6 +45,12 @@ def _store_at(url: str) -> JobStore:
 def desk() -> LiveDesk:
     """Return who has the camera."""
     return LiveDesk()
+
+
+@functools.cache
+def works() -> Works:
+    """Return the analyses that go on in the background."""
+    return Works()
 
 
 @functools.cache

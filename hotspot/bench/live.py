@@ -11,18 +11,18 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from hotspot.bench.buffer import LiveBuffer
+from hotspot.bench.analyst import Analyst
 from hotspot.bench.cameras import CameraChoice, PracticeStand, open_camera
 from hotspot.bench.cue import PulseTrain
 from hotspot.bench.live_state import Bounds, LiveState
 from hotspot.bench.output_log import Arrivals, OutputLog
 from hotspot.bench.picture import RisePicture, Shot
-from hotspot.bench.suspicion import Analyst, Case, to_recording
+from hotspot.bench.suspicion import Case
 from hotspot.bench.tape import Tape
 from hotspot.devices.camera import Camera
 from hotspot.devices.replay import ReplayCamera
 from hotspot.errors import HotspotError
-from hotspot.frame import RawFrame, Recording
+from hotspot.frame import RawFrame
 from hotspot.profile import CameraProfile
 from hotspot.radiometry import has_celsius, to_celsius
 
@@ -71,11 +71,11 @@ class LiveView:
         self._lock = threading.RLock()
         self._stopped = threading.Event()
         self._picture = RisePicture()
-        self._buffer = LiveBuffer()
         self._output = OutputLog()
         self._tape: Tape | None = None
         self._tape_from_s = 0.0
         self._problem = ""
+        self._values: NDArray[np.float32] | None = None
         self._alarm = ""
         self._number = 0
         self._t_s = 0.0
@@ -84,7 +84,7 @@ class LiveView:
         self._arrivals = Arrivals()
         self._camera: Camera | None = self._open()  # a wrong choice is said at once
         self._profile = self._camera.profile
-        self._analyst = Analyst(self._so_far, case=case)
+        self._analyst = Analyst()
         self._thread = threading.Thread(target=self._run, name="camera", daemon=True)
 
     def start(self) -> None:
@@ -116,16 +116,28 @@ class LiveView:
     def _open(self) -> Camera:
         return self._opener(self.choice, board=self.case.board, profile=self._given_profile)
 
+    @property
+    def cold(self) -> NDArray[np.float32] | None:
+        """The baseline, or the newest picture while there is none; None before the first."""
+        with self._lock:
+            baseline = self._picture.baseline
+            return self._values if baseline is None else baseline
+
+    def set_case(self, case: Case) -> None:
+        """Hold frames against something else: landmarks were clicked."""
+        with self._lock:
+            self.case = case
+            self._analyst.set_case(case)
+
     # What the technician does --------------------------------------------------------------------
 
     def take_baseline(self) -> None:
         """Take the cold baseline from now on; the answer begins anew."""
         with self._lock:
             self._picture.begin_baseline(self._t_s)
-            self._buffer = LiveBuffer()
             self._output = self._output.from_now(self._t_s)
             self._alarm = ""
-            self._analyst.forget()
+            self._analyst.begin(self._profile, case=self.case)
 
     def switch(self, on: bool, *, volts: float | None = None, amps: float | None = None) -> None:
         """Note that the output goes on or off; a practice stand's output really does.
@@ -149,6 +161,8 @@ class LiveView:
         """Show cues for switching by hand from now on; None: no more."""
         with self._lock:
             self.train = None if train is None else replace(train, first_s=self._t_s + 5.0)
+            if train is not None and not self._output.is_known:
+                self._analyst.expect_pulses()
 
     def begin_tape(self, folder: Path, *, note: str = "") -> None:
         """Record from now on.
@@ -240,7 +254,7 @@ class LiveView:
                     self._offset_s = self._clock() - self._start_s
                     if camera.profile.shape != self._profile.shape:
                         self._profile, self._picture = camera.profile, RisePicture()
-                        self._buffer, self._output = LiveBuffer(), OutputLog()
+                        self._output = OutputLog()
             frame = camera.read()
         except HotspotError as err:
             self._lose(camera, err)
@@ -267,9 +281,10 @@ class LiveView:
             t_s = self._t_s
             self._arrivals.add(frame.counts, now_s=self._clock())
             self._follow_replay(t_s)
+            self._values = values
             rise = self._picture.add(values, t_s=t_s)
             if self._picture.baseline is not None or self._picture.is_collecting:
-                self._buffer.add(values, t_s=t_s)
+                self._analyst.frame(frame.counts, t_s=t_s)
             if self._tape is not None:
                 self._tape.frame(frame.counts, t_s=t_s - self._tape_from_s)
             self._watch(values, rise)
@@ -303,6 +318,7 @@ class LiveView:
     def _note_edge(self, t_s: float, on: bool, *, volts: float | None, amps: float | None) -> None:
         if not self._output.note(t_s, on):
             return
+        self._analyst.switch(on, t_s=t_s)
         if self._tape is not None:
             self._tape.switch(t_s - self._tape_from_s, on=on, volts=volts, amps=amps)
 
@@ -314,13 +330,3 @@ class LiveView:
             at = int(np.searchsorted(log.t_s, t_s, side="right")) - 1
             if at >= 0:
                 self._note_edge(float(log.t_s[at]), bool(log.on[at]), volts=None, amps=None)
-
-    def _so_far(self) -> Recording | None:
-        with self._lock:
-            if self._picture.baseline is None:
-                return None
-            log = self._output.to_switch_log()
-            if not (log is not None and log.on.any()) and self.train is None:
-                return None
-            buffer, profile = self._buffer, self._profile
-        return to_recording(buffer, profile=profile, case=self.case, log=log)

@@ -8,8 +8,6 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from hotspot.frame import SwitchLog
-
 # Rates are those of the last so many frames; three seconds at 30 frames a second.
 _FRAMES = 90
 _SILENT_S = 2.0
@@ -48,20 +46,6 @@ class OutputLog:
         if self._edges:
             begun.note(t_s, self.on)
         return begun
-
-    def to_switch_log(self) -> SwitchLog | None:
-        """Return it as recordings know it, off before the first switching; None when empty."""
-        if not self._edges:
-            return None
-        first_on = self._edges[0][1]
-        edges = [(0.0, False), *self._edges] if first_on else self._edges
-        unknown = np.full(len(edges), np.nan)
-        return SwitchLog(
-            t_s=np.array([t for t, _ in edges]),
-            on=np.array([on for _, on in edges]),
-            volts=unknown,
-            amps=unknown,
-        )
 
 
 class Arrivals:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -50,13 +52,15 @@ def find_set_point(file: JobFile, *, rail: str | None) -> tuple[float, float] | 
     return None
 
 
-def to_landmarks(rows: object) -> FloatArray:
-    """Return kept landmarks as (n, 4); anything else counts as none."""
-    try:
-        array = np.asarray(rows, dtype=np.float64).reshape(-1, 4)
-    except (TypeError, ValueError):
+def pair_landmarks(
+    thermal: Sequence[tuple[float, float]], photo: Sequence[tuple[float, float]]
+) -> FloatArray:
+    """Return (n, 4) landmarks of points clicked in the same order on both pictures."""
+    n = min(len(thermal), len(photo))
+    if n == 0:
         return np.zeros((0, 4))
-    return array if np.isfinite(array).all() else np.zeros((0, 4))
+    rows: FloatArray = np.c_[np.array(thermal[:n], float), np.array(photo[:n], float)]
+    return rows
 
 
 def register(landmarks: FloatArray, board: Board | None) -> tuple[Registration | None, str]:
@@ -67,6 +71,39 @@ def register(landmarks: FloatArray, board: Board | None) -> tuple[Registration |
         return fit_registration(landmarks, board), ""
     except RegistrationError as err:
         return None, err.sentence
+
+
+@dataclass(frozen=True, slots=True)
+class Residuals:
+    """How well clicked landmarks agree.
+
+    Attributes
+    ----------
+    rows
+        (number, distance of the click from the map of the others in photo px or None, wrong).
+    says
+        One sentence each.
+    rms_px
+        Residual in thermal px, None without a map.
+    """
+
+    rows: tuple[tuple[int, float | None, bool], ...]
+    says: tuple[str, ...]
+    rms_px: float | None
+
+
+def judge_landmarks(landmarks: FloatArray, board: Board | None) -> Residuals:
+    """Return how well landmarks agree, and which one is wrong."""
+    found, why = register(landmarks, board)
+    if found is None or found.photo_from_thermal is None:
+        return Residuals(tuple((i + 1, None, False) for i in range(len(landmarks))), (why,), None)
+    fitted = found.photo_from_thermal
+    apart = fitted.leave_one_out_px or (float("nan"),) * len(landmarks)
+    rows = tuple(
+        (i + 1, float(d) if np.isfinite(d) else None, i in fitted.outliers)
+        for i, d in enumerate(apart)
+    )
+    return Residuals(rows, found.warnings, found.rms_px)
 
 
 def new_recording_folder(root: Path, job_id: int) -> Path:

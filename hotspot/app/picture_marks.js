@@ -1,0 +1,131 @@
+// A picture to click on: marks are added, dragged, moved by arrow keys, removed; boxes are drawn.
+// Coordinates are picture pixels with the origin at the centre of the top left one.
+function build(root) {
+  const $ = (s) => root.querySelector(s);
+  const port = $('.port'), sheet = $('.sheet'), image = $('img'), svg = $('svg'), at = $('.at');
+  const pm = { data: {}, zoom: 1, x: 0, y: 0, drag: null, src: '' };
+  const fitted = () => Math.min(port.clientWidth / pm.data.width, port.clientHeight / pm.data.height) || 1;
+  const scale = () => fitted() * pm.zoom;
+
+  function show() {
+    const k = scale();
+    const w = pm.data.width * k, h = pm.data.height * k;
+    pm.x = w <= port.clientWidth ? (port.clientWidth - w) / 2 : Math.min(0, Math.max(port.clientWidth - w, pm.x));
+    pm.y = h <= port.clientHeight ? (port.clientHeight - h) / 2 : Math.min(0, Math.max(port.clientHeight - h, pm.y));
+    sheet.style.width = `${w}px`; sheet.style.height = `${h}px`;
+    image.style.width = `${w}px`; image.style.height = `${h}px`;
+    sheet.style.transform = `translate(${pm.x}px, ${pm.y}px)`;
+    draw();
+  }
+  function zoomAt(factor, px, py) {
+    const before = scale(); pm.zoom = Math.min(24, Math.max(1, pm.zoom * factor));
+    const k = scale() / before; pm.x = px - k * (px - pm.x); pm.y = py - k * (py - pm.y); show();
+  }
+  function toPicture(e) {
+    const r = port.getBoundingClientRect(), k = scale();
+    return { x: (e.clientX - r.left - pm.x) / k - 0.5, y: (e.clientY - r.top - pm.y) / k - 0.5 };
+  }
+  const inside = (p) => p.x >= -0.5 && p.y >= -0.5 && p.x <= pm.data.width - 0.5 && p.y <= pm.data.height - 0.5;
+  const say = (event) => pm.component.setTriggerValue('event', event);
+
+  function el(parent, tag, attributes, text) {
+    const e = document.createElementNS('http://www.w3.org/2000/svg', tag);
+    for (const name in attributes) e.setAttribute(name, attributes[name]);
+    if (text !== undefined) e.textContent = text;
+    parent.appendChild(e); return e;
+  }
+  const screen = (x, y) => [(x + 0.5) * scale(), (y + 0.5) * scale()];
+
+  function draw() {
+    svg.replaceChildren();
+    for (const box of pm.data.boxes || []) {
+      const points = box.corners.map((c) => screen(c[0], c[1]).join(',')).join(' ');
+      el(svg, 'polygon', { points, fill: box.strong ? '#ffffff33' : 'none', stroke: '#000', 'stroke-width': 3, opacity: .6 });
+      el(svg, 'polygon', { points, fill: 'none', stroke: '#fff', 'stroke-width': 1.5 });
+      const [x, y] = screen(box.corners[0][0], box.corners[0][1]);
+      el(svg, 'text', { x, y: y - 4, fill: '#fff', stroke: '#000', 'stroke-width': 3, 'paint-order': 'stroke', 'font-size': 13 }, box.label);
+    }
+    (pm.data.marks || []).forEach((mark, i) => {
+      const [x, y] = screen(mark.x, mark.y);
+      const g = el(svg, 'g', { class: 'mark', tabindex: 0, role: 'button',
+        'aria-label': `Landmark ${i + 1}${mark.wrong ? ', wrong' : ''}` });
+      el(g, 'circle', { cx: x, cy: y, r: 15, fill: 'transparent', stroke: 'none' });
+      el(g, 'circle', { cx: x, cy: y, r: 9, fill: 'none', stroke: '#000', 'stroke-width': 5, opacity: .6 });
+      el(g, 'circle', { cx: x, cy: y, r: 9, fill: 'none', stroke: mark.wrong ? '#ffb000' : '#fff', 'stroke-width': 2.5 });
+      if (mark.wrong) for (const s of [1, -1])
+        el(g, 'line', { x1: x - 14, y1: y - 14 * s, x2: x + 14, y2: y + 14 * s, stroke: '#ffb000', 'stroke-width': 2.5 });
+      else { el(g, 'line', { x1: x - 3, y1: y, x2: x + 3, y2: y, stroke: '#fff' }); el(g, 'line', { x1: x, y1: y - 3, x2: x, y2: y + 3, stroke: '#fff' }); }
+      el(g, 'text', { x: x + 13, y: y - 9, fill: '#fff', stroke: '#000', 'stroke-width': 4, 'paint-order': 'stroke', 'font-size': 16, 'font-weight': 700 }, String(i + 1));
+      g.addEventListener('pointerdown', (e) => {
+        const p = toPicture(e);
+        // The grab offset is kept: a mark does not jump to where it was touched.
+        pm.drag = { mark: i, dx: mark.x - p.x, dy: mark.y - p.y, moved: false, pointer: e.pointerId };
+        port.setPointerCapture(e.pointerId); e.stopPropagation(); e.preventDefault(); g.focus();
+      });
+      g.addEventListener('keydown', (e) => {
+        const step = e.shiftKey ? 5 : e.altKey ? 0.1 : 1;
+        const move = { ArrowLeft: [-step, 0], ArrowRight: [step, 0], ArrowUp: [0, -step], ArrowDown: [0, step] }[e.key];
+        if (move) { e.preventDefault(); e.stopPropagation(); pm.focus = i; say({ op: 'move', index: i, x: mark.x + move[0], y: mark.y + move[1] }); }
+        if (e.key === 'Delete' || e.key === 'Backspace') { e.preventDefault(); say({ op: 'remove', index: i }); }
+      });
+    });
+    if (pm.focus !== undefined && svg.querySelectorAll('.mark')[pm.focus]) { svg.querySelectorAll('.mark')[pm.focus].focus(); pm.focus = undefined; }
+    const d = pm.drag;
+    if (d && d.box && d.moved) {
+      const [x0, y0] = screen(d.from.x, d.from.y), [x1, y1] = screen(d.to.x, d.to.y);
+      el(svg, 'rect', { x: Math.min(x0, x1), y: Math.min(y0, y1), width: Math.abs(x1 - x0), height: Math.abs(y1 - y0), fill: '#ffffff33', stroke: '#fff', 'stroke-width': 2 });
+    }
+  }
+  port.addEventListener('pointerdown', (e) => {
+    if (e.button !== 0) return;
+    const p = toPicture(e);
+    pm.drag = { from: p, to: p, box: pm.data.mode === 'box' && inside(p), startX: e.clientX, startY: e.clientY, x: pm.x, y: pm.y, moved: false };
+    port.setPointerCapture(e.pointerId);
+  });
+  port.addEventListener('pointermove', (e) => {
+    const p = toPicture(e); at.textContent = inside(p) ? `${p.x.toFixed(1)}, ${p.y.toFixed(1)}` : '';
+    const d = pm.drag; if (!d) return;
+    if (d.mark !== undefined) {
+      const mark = pm.data.marks[d.mark]; d.moved = true;
+      mark.x = p.x + d.dx; mark.y = p.y + d.dy; draw(); return;
+    }
+    if (Math.hypot(e.clientX - d.startX, e.clientY - d.startY) > 4) d.moved = true;
+    if (!d.moved) return;
+    if (d.box) { d.to = p; draw(); } else { pm.x = d.x + e.clientX - d.startX; pm.y = d.y + e.clientY - d.startY; show(); }
+  });
+  port.addEventListener('pointerup', (e) => {
+    const d = pm.drag; pm.drag = null; if (!d) return;
+    if (d.mark !== undefined) {
+      const mark = pm.data.marks[d.mark];
+      if (d.moved) say({ op: 'move', index: d.mark, x: mark.x, y: mark.y });
+      return;
+    }
+    if (d.box && d.moved) say({ op: 'box', x0: d.from.x, y0: d.from.y, x1: d.to.x, y1: d.to.y });
+    else if (!d.moved && pm.data.mode === 'point' && inside(d.from)) say({ op: 'add', x: d.from.x, y: d.from.y });
+    draw();
+  });
+  port.addEventListener('wheel', (e) => { e.preventDefault(); const r = port.getBoundingClientRect();
+    zoomAt(e.deltaY < 0 ? 1.25 : 0.8, e.clientX - r.left, e.clientY - r.top); }, { passive: false });
+  port.addEventListener('keydown', (e) => { if ((e.ctrlKey || e.metaKey) && e.key === 'z') { e.preventDefault(); say({ op: 'undo' }); } });
+  $('.in').onclick = () => zoomAt(1.5, port.clientWidth / 2, port.clientHeight / 2);
+  $('.out').onclick = () => zoomAt(1 / 1.5, port.clientWidth / 2, port.clientHeight / 2);
+  $('.fit').onclick = () => { pm.zoom = 1; show(); };
+  $('.undo').onclick = () => say({ op: 'undo' });
+  const observer = new ResizeObserver(show); observer.observe(port);
+  pm.update = (component) => {
+    pm.component = component; pm.data = component.data;
+    image.alt = pm.data.title;
+    if (pm.src !== pm.data.src) { pm.src = pm.data.src; image.src = pm.src; }
+    $('.undo').style.display = pm.data.mode === 'look' ? 'none' : '';
+    show();
+  };
+  pm.destroy = () => observer.disconnect();
+  return pm;
+}
+
+export default function (component) {
+  const root = component.parentElement.querySelector('.pm');
+  root.hotspotMarks = root.hotspotMarks || build(root);
+  root.hotspotMarks.update(component);
+  return () => { root.hotspotMarks.destroy(); root.hotspotMarks = null; };
+}
