@@ -135,6 +135,9 @@ def _watch(file: JobFile, board: Board | None, view: LiveView) -> None:
 
 @st.fragment(run_every=1.0)  # the buttons follow the baseline, the alarm and the tape
 def _keys(file: JobFile, view: LiveView) -> None:
+    desk = shared.desk()
+    if desk.view is not view or not desk.is_owner(shell.who()):
+        st.rerun()  # closed, released, or taken over from another tab
     state = view.state()
     with st.container(horizontal=True, vertical_alignment="bottom"):
         if st.button(
