@@ -2,23 +2,19 @@
 
 from __future__ import annotations
 
-import io
 import tempfile
 from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 
-from PIL import Image, UnidentifiedImageError
-
 from hotspot.board import Board, Kind, Part
 from hotspot.errors import BoardError, InputError
 from hotspot.files.boards import load_board
 from hotspot.files.imports import Sources, import_board
+from hotspot.files.photos import MOST_BYTES, check_photo
 from hotspot.jobs.board_pack import keep_board
 from hotspot.store.jobs import JobStore
 
-MOST_BYTES = 40_000_000
-MOST_PIXELS = 100_000_000
 # The name a file gets on disk is ours alone; what it was called is never used.
 _NAMES = {
     "centroids": "centroids.csv",
@@ -26,31 +22,6 @@ _NAMES = {
     "ipc2581": "board.xml",
     "bill_of_materials": "bill.csv",
 }
-
-
-def check_photo(data: bytes) -> tuple[str, tuple[int, int]]:
-    """Return the kind ("png" or "jpg") and size (width, height) of an uploaded photo.
-
-    Raises
-    ------
-    InputError
-        If it is none, or too large.
-    """
-    where = "photo"
-    if len(data) > MOST_BYTES:
-        raise InputError(f"is larger than {MOST_BYTES // 1_000_000} MB", where=where,
-                         cure="Save it smaller: 4000 pixels wide are plenty")  # fmt: skip
-    try:
-        with Image.open(io.BytesIO(data), formats=("PNG", "JPEG")) as image:
-            kind, size = image.format, image.size
-            if size[0] * size[1] > MOST_PIXELS:
-                raise InputError("has too many pixels", where=where, cure="Save it smaller")
-            image.verify()
-    except (UnidentifiedImageError, OSError, SyntaxError, ValueError,
-            Image.DecompressionBombError) as err:  # fmt: skip
-        raise InputError("is no PNG or JPEG that can be read", where=where,
-                         cure="Save it again as PNG or JPEG") from err  # fmt: skip
-    return ("png" if kind == "PNG" else "jpg"), size
 
 
 def import_for_job(
