@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from matplotlib.ticker import FuncFormatter, NullFormatter
+from matplotlib.ticker import FuncFormatter, LogLocator, NullFormatter
 
 from calib.characterise import NoiseReport
 from calib.words import noise_words
@@ -39,6 +39,15 @@ def save_figure(figure: Figure, path: Path) -> None:
     InputError
         Another kind of file.
     """
+    check_picture(path)
+    suffix = path.suffix.casefold()
+    # No time stamp: the same input gives the same file.
+    metadata = {"CreationDate": None} if suffix == ".pdf" else {"Software": None}
+    figure.savefig(path, dpi=DPI, metadata=metadata)
+
+
+def check_picture(path: Path) -> None:
+    """Refuse a file name that is no PNG or PDF."""
     suffix = path.suffix.casefold()
     if suffix not in SUFFIXES:
         raise InputError(
@@ -46,9 +55,6 @@ def save_figure(figure: Figure, path: Path) -> None:
             where=str(path),
             cure="Use .png or .pdf",
         )
-    # No time stamp: the same input gives the same file.
-    metadata = {"CreationDate": None} if suffix == ".pdf" else {"Software": None}
-    figure.savefig(path, dpi=DPI, metadata=metadata)
 
 
 def draw_noise(report: NoiseReport, *, title: str) -> Figure:
@@ -87,7 +93,7 @@ def draw_spectrum(axes: Axes, report: NoiseReport) -> None:
     if spectrum.knee_hz is not None:
         axes.axvline(spectrum.knee_hz, color=ACCENT, lw=points(1.5))
         _label(axes, spectrum.knee_hz, "knee")
-    _style(axes, "frequency, Hz", f"noise density, {unit}/√Hz")
+    style_axes(axes, "frequency, Hz", f"noise density, {unit}/√Hz")
     _widen(axes, np.sqrt(spectrum.density) * factor)
 
 
@@ -104,15 +110,21 @@ def draw_allan(axes: Axes, report: NoiseReport) -> None:
     if allan.worth_frames is not None:
         axes.axvline(allan.worth_frames, color=ACCENT, lw=points(1.5))
         _label(axes, allan.worth_frames, f"{allan.worth_frames} frames")
-    _style(axes, "frames averaged", f"Allan deviation, {unit} (dashed: white noise)")
+    style_axes(axes, "frames averaged", f"Allan deviation, {unit} (dashed: white noise)")
     _widen(axes, deviation)
 
 
-def draw_map(axes: Axes, picture: FloatArray, *, label: str, cmap: str = "viridis") -> None:
+def draw_map(
+    axes: Axes,
+    picture: FloatArray,
+    *,
+    label: str,
+    limits: tuple[float, float] | None = None,
+) -> None:
     """Draw a map over the picture with a colour bar; extremes of 1 % are clipped in colour."""
-    low, high = np.percentile(picture[np.isfinite(picture)], (1, 99))
+    low, high = limits or np.percentile(picture[np.isfinite(picture)], (1, 99))
     shown = axes.imshow(
-        picture, cmap=cmap, vmin=low, vmax=high if high > low else low + 1e-9,
+        picture, cmap="viridis", vmin=low, vmax=high if high > low else low + 1e-9,
         interpolation="nearest",
     )  # fmt: skip
     clear_axes(axes)
@@ -139,11 +151,13 @@ def _widen(axes: Axes, values: FloatArray) -> None:
         middle, half = np.sqrt(low * high), max(np.sqrt(10.0), 1.3 * np.sqrt(high / low))
         axes.set_ylim(middle / half, middle * half)
     for axis in (axes.xaxis, axes.yaxis):
+        axis.set_major_locator(LogLocator(subs=(1.0, 2.0, 5.0)))
         axis.set_major_formatter(FuncFormatter(lambda v, _: f"{v:g}"))
         axis.set_minor_formatter(NullFormatter())
 
 
-def _style(axes: Axes, x: str, y: str) -> None:
+def style_axes(axes: Axes, x: str, y: str) -> None:
+    """Label axes and give them the page's inks."""
     axes.set_xlabel(x, fontsize=points(15), color=INK)
     axes.set_ylabel(y, fontsize=points(15), color=INK)
     axes.tick_params(which="both", labelsize=points(13), colors=MUTED)

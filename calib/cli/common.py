@@ -16,12 +16,14 @@ from hotspot.errors import InputError
 
 if TYPE_CHECKING:
     from calib.frames import FrameStack
+    from hotspot.checks import FloatArray
     from hotspot.frame import Recording
 
 RecordingFolder = Annotated[Path, typer.Argument(help="Folder of a recording")]
 ProfileFile = Annotated[
     Path | None, typer.Option("--profile", help="Camera profile to use instead of its own")
 ]
+Region = Annotated[str | None, typer.Option("--region", help="x,y,width,height in pixels")]
 AsJson = Annotated[bool, typer.Option("--json", help="Print one JSON object and nothing else")]
 
 
@@ -95,3 +97,36 @@ def check_free(path: Path, *, force: bool) -> None:
         raise InputError("exists already", where=str(path), cure="Name another, or say --force")
     if not path.parent.is_dir():
         raise InputError("no such folder", where=str(path.parent), cure="Make it first")
+
+
+def check_new_folder(path: Path) -> None:
+    """Refuse a folder that holds something, and one that cannot be made."""
+    if path.exists() and (not path.is_dir() or any(path.iterdir())):
+        raise InputError("exists already", where=str(path), cure="Name a new folder")
+    if not path.parent.is_dir():
+        raise InputError("no such folder", where=str(path.parent), cure="Make it first")
+
+
+def cut_region(stack: FrameStack, region: str | None, *, option: str) -> FloatArray:
+    """Return the mean picture, cut to a region given as text."""
+    mean = stack.mean
+    if region is None:
+        return mean
+    x, y, w, h = to_box(region, mean.shape, option=option)
+    return mean[y : y + h, x : x + w]
+
+
+def to_box(text: str, shape: tuple[int, ...], *, option: str) -> tuple[int, int, int, int]:
+    """Return (x, y, width, height) from text; inside a picture of (rows, cols)."""
+    try:
+        x, y, w, h = (int(part) for part in text.split(","))
+    except ValueError as err:
+        raise InputError(
+            f"'{text[:30]}' is not x,y,width,height", where=option, cure="Four whole numbers"
+        ) from err
+    if x < 0 or y < 0 or w < 1 or h < 1 or x + w > shape[1] or y + h > shape[0]:
+        raise InputError(
+            f"{text} is not inside the {shape[1]} x {shape[0]} picture", where=option,
+            cure="Count from 0 at the top left",
+        )  # fmt: skip
+    return x, y, w, h

@@ -26,6 +26,11 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
     "reference": ("calib.cli.values", "reference", "Known temperatures: ice, boiling water, Pt100"),
     "points": ("calib.cli.values", "points", "Calibrate counts with reference points"),
     "noise": ("calib.cli.noise", "noise", "Noise of a recording: NETD, its parts, averaging"),
+    "uniformity": ("calib.cli.uniformity", "uniformity", "Flat field, bad pixels, stripes"),
+    "sharpness": ("calib.cli.optics", "sharpness", "Blur from an edge, scale from a strip"),
+    "geometry": ("calib.cli.optics", "geometry", "Distortion and mm per pixel from a grid"),
+    "emissivity": ("calib.cli.board", "emissivity", "How well each place of a board shines"),
+    "report": ("calib.cli.report", "report", "One page: what this camera can see"),
 }
 
 EXIT_UNUSABLE_INPUT = 2

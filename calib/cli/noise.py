@@ -38,7 +38,10 @@ def measure(
     from calib.words import noise_words
 
     if out is not None:
+        from calib.figures import check_picture
+
         check_free(out, force=force)
+        check_picture(out)
     report = characterise_noise(load_stack(recording, profile=profile))
     if out is not None:
         from calib.figures import draw_noise, save_figure
