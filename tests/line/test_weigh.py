@@ -1,0 +1,58 @@
+"""Path or fault, and evidence that saturates."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from hotspot.board import Role
+from hotspot.locate.parts import PartScore
+from hotspot.locate.spots import inner
+from hotspot.suspects import Prior
+from hotspot.weigh import MODEL_ERROR, elsewhere_evidence, path_probability, tempered
+from tests.locate.white_field import gaussian, scored, white_field
+
+SHAPE = (50, 67)
+PRIORS = (
+    Prior(role=Role.SHUNT, weight=0.45),
+    Prior(role=Role.SHUNT, weight=0.45),
+    Prior(role=Role.SERIES, weight=0.05),
+)
+
+
+def scores(*logs: float, inside: tuple[bool, ...] = (True, True, True)) -> tuple[PartScore, ...]:
+    return tuple(
+        PartScore(log_evidence=v, snr=0.0, inside=i) for v, i in zip(logs, inside, strict=True)
+    )
+
+
+def test_a_spot_on_the_coil_is_path_and_one_on_a_capacitor_is_not() -> None:
+    assert path_probability(PRIORS, scores=scores(2, 1, 40), elsewhere=5) > 0.99
+    assert path_probability(PRIORS, scores=scores(40, 1, 2), elsewhere=5) < 0.01
+
+
+def test_a_spot_that_nothing_explains_is_not_path() -> None:
+    assert path_probability(PRIORS, scores=scores(1, 1, 3), elsewhere=30) < 0.01
+
+
+def test_without_a_series_part_in_the_picture_there_is_no_path() -> None:
+    unseen = scores(2, 1, 40, inside=(True, True, False))
+    assert path_probability(PRIORS, scores=unseen, elsewhere=5) == 0.0
+    assert path_probability(PRIORS[:2], scores=scores(2, 1, 0)[:2], elsewhere=5) == 0.0
+
+
+def test_evidence_of_a_strong_spot_saturates_and_that_of_a_weak_one_does_not() -> None:
+    z = scored(white_field(5 * gaussian(SHAPE, (33, 24), 1.5)[None]), sigma_px=1.5)
+    weak, strong = tempered(z, 3.0), tempered(z, 300.0)
+    assert weak.z.max() == pytest.approx(z.z.max() / np.hypot(1, MODEL_ERROR * 3), rel=1e-5)
+    assert strong.z.max() == pytest.approx(z.z.max() / (MODEL_ERROR * 300), rel=0.01)
+
+
+def test_elsewhere_is_the_mean_likelihood_over_the_picture() -> None:
+    field = white_field(np.zeros((1, *SHAPE)))
+    flat = scored(field, sigma_px=1.5)
+    assert elsewhere_evidence(flat, field) == pytest.approx(0.0, abs=1e-9)
+    one = scored(white_field(6 * gaussian(SHAPE, (33, 24), 1.5)[None]), sigma_px=1.5)
+    z = one.z[0][inner(field.bad)].astype(float)
+    by_hand = np.log(np.mean(np.exp(0.5 * np.maximum(z, 0) ** 2)))
+    assert elsewhere_evidence(one, field) == pytest.approx(by_hand, rel=1e-5)
