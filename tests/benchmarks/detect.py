@@ -272,7 +272,7 @@ def measure_live() -> None:
 def main() -> None:
     parser = argparse.ArgumentParser(description=(__doc__ or "").splitlines()[0])
     parser.add_argument("--only", choices=("warm", "cold", "live"), action="append")
-    parser.add_argument("--seeds", type=int, default=2, help="scenes a cell, cold ones a kind")
+    parser.add_argument("--seeds", type=int, default=1, help="scenes a cell, cold ones a kind")
     parser.add_argument("--snr", type=float, nargs="+", default=[6.0, 10.0, 20.0, 60.0])
     arguments = parser.parse_args()
     wanted = arguments.only or ["live", "cold", "warm"]
