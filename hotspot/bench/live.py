@@ -276,6 +276,8 @@ class LiveView:
     def _take(self, frame: RawFrame) -> None:
         made = time.time()
         values = to_celsius(frame.counts, self._profile)
+        if not np.isfinite(values.sum()):  # holes would blind everything that averages
+            values = np.nan_to_num(values, nan=float(np.nanmedian(values)))
         with self._lock:
             self._t_s = max(self._t_s, frame.t_s + self._offset_s)
             t_s = self._t_s

@@ -1,0 +1,259 @@
+"""The live view without a page: who has the camera, baseline, output, tape, alarm, unplugging."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Iterator
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+
+from hotspot.bench.cameras import CameraChoice, CameraKind
+from hotspot.bench.desk import GRACE_S, LiveDesk
+from hotspot.bench.live import LiveView
+from hotspot.bench.live_state import Bounds
+from hotspot.bench.suspicion import Case
+from hotspot.errors import CameraError
+from hotspot.files.recordings import load_recording
+from hotspot.frame import RawFrame
+from hotspot.profile import CameraProfile
+
+SHAPE = (24, 32)
+PROFILE = CameraProfile(name="fake", width=32, height=24, scale=0.01, offset=0.0)
+
+
+class FakeCamera:
+    """Frames of 25 °C at 200 Hz, as long as it is plugged in; a hot pixel on demand."""
+
+    profile = PROFILE
+
+    def __init__(self, bench: FakeBench) -> None:
+        self.bench = bench
+        self.index = 0
+        self.start = time.monotonic()
+        bench.opened += 1
+
+    def read(self) -> RawFrame:
+        time.sleep(0.005)
+        if not self.bench.plugged:
+            raise CameraError("gives no picture", where="fake")
+        counts = np.full(SHAPE, 2500, np.uint16)
+        counts += self.bench.rng.integers(0, 10, SHAPE).astype(np.uint16)
+        counts[7:14, 17:24] += self.bench.hot
+        self.index += 1
+        return RawFrame(counts, time.monotonic() - self.start, self.index)
+
+    def close(self) -> None:
+        self.bench.closed += 1
+
+
+class FakeBench:
+    def __init__(self) -> None:
+        self.plugged, self.hot, self.opened, self.closed = True, 0, 0, 0
+        self.rng = np.random.default_rng(1)
+
+    def open(self, *_: Any, **__: Any) -> FakeCamera:
+        if not self.plugged:
+            raise CameraError("cannot be opened", where="fake")
+        return FakeCamera(self)
+
+
+@pytest.fixture
+def bench() -> FakeBench:
+    return FakeBench()
+
+
+@pytest.fixture(autouse=True)
+def quick(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("hotspot.bench.picture.BASELINE_S", 0.2)
+    monkeypatch.setattr("hotspot.bench.live.RETRY_S", 0.05)
+    # The analysis has its own test; here it would only take time.
+    monkeypatch.setattr("hotspot.bench.analyst.Analyst.start", lambda self: None)
+
+
+@pytest.fixture
+def desk(bench: FakeBench) -> Iterator[LiveDesk]:
+    one = LiveDesk(opener=bench.open)
+    yield one
+    one.take_over("end")
+    one.close("end")
+
+
+def open_view(desk: LiveDesk, owner: str = "tab", bounds: Bounds | None = None) -> LiveView:
+    choice = CameraChoice(CameraKind.USB, "0")
+    return desk.open(choice, owner=owner, job_id=1, case=Case(), bounds=bounds or Bounds())
+
+
+def wait_until(holds: Callable[[], object], seconds: float = 5.0) -> None:
+    deadline = time.monotonic() + seconds
+    while not holds():
+        assert time.monotonic() < deadline, "it did not happen"
+        time.sleep(0.005)
+
+
+def baseline(view: LiveView) -> None:
+    wait_until(lambda: view.state().rate_hz > 0)
+    view.take_baseline()
+    wait_until(lambda: view.state().baseline == "taken")
+
+
+def test_one_tab_works_the_camera(desk: LiveDesk, bench: FakeBench) -> None:
+    open_view(desk, "one")
+    with pytest.raises(CameraError, match="another tab"):
+        open_view(desk, "two")
+    assert desk.is_owner("one")
+    desk.close("two")  # not theirs to close
+    assert desk.view is not None
+    desk.take_over("two")
+    assert not desk.is_owner("one")
+    desk.close("two")
+    assert desk.view is None
+    assert (bench.opened, bench.closed) == (1, 1)
+
+
+def test_a_camera_that_nobody_looks_at_is_released(bench: FakeBench) -> None:
+    now = [0.0]
+    desk = LiveDesk(opener=bench.open, clock=lambda: now[0] + 0 * time.monotonic())
+    view = open_view(desk)
+    with desk.watching("tab", lambda: None):
+        now[0] = 10 * GRACE_S
+        time.sleep(0.1)
+        assert view.is_open  # somebody looks
+    now[0] += GRACE_S - 1
+    time.sleep(0.1)
+    assert view.is_open
+    now[0] += 2
+    wait_until(lambda: bench.closed == 1)
+    assert desk.view is None
+
+
+def test_a_recording_keeps_the_camera_but_not_for_ever(bench: FakeBench, tmp_path: Path) -> None:
+    now = [0.0]
+    desk = LiveDesk(opener=bench.open, clock=lambda: now[0])
+    view = open_view(desk)
+    view.begin_tape(tmp_path / "recording")
+    now[0] = 10 * GRACE_S
+    time.sleep(0.1)
+    assert view.is_open
+    now[0] = 1e5
+    notes = tmp_path / "recording" / "recording.toml"
+    wait_until(lambda: "complete = true" in notes.read_text())
+    assert len(load_recording(tmp_path / "recording").t_s) > 5
+    assert bench.closed == 1
+
+
+def test_viewers_see_the_newest_picture_only(desk: LiveDesk) -> None:
+    woken = threading.Event()
+    with desk.watching("tab", woken.set):
+        open_view(desk)
+        assert woken.wait(5)
+        assert desk.viewers == 1
+        assert desk.is_owner_looking
+        first = desk.newest
+        assert first is not None
+        wait_until(lambda: desk.newest is not None and desk.newest.number > first.number + 3)
+    assert desk.viewers == 0
+    assert not desk.is_owner_looking
+
+
+def test_unplugged_and_plugged_in_again(desk: LiveDesk, bench: FakeBench) -> None:
+    view = open_view(desk)
+    baseline(view)
+    bench.plugged = False
+    wait_until(lambda: "cannot be opened" in view.state().problem)
+    before = view.state().t_s
+    bench.plugged = True
+    wait_until(lambda: view.state().t_s > before + 0.05)
+    state = view.state()
+    assert state.problem == ""
+    assert state.baseline == "taken"  # the same camera: the baseline is still good
+    assert bench.opened >= 2
+
+
+def test_a_wrong_choice_is_said_at_once(desk: LiveDesk, bench: FakeBench) -> None:
+    bench.plugged = False
+    with pytest.raises(CameraError, match="cannot be opened"):
+        open_view(desk)
+    assert desk.view is None
+
+
+def test_the_rise_is_what_was_added(desk: LiveDesk, bench: FakeBench) -> None:
+    view = open_view(desk)
+    baseline(view)
+    bench.hot = 300  # 3 K
+    time.sleep(1.5)
+    shot = desk.newest
+    assert shot is not None
+    assert shot.rise is not None
+    assert shot.rise[10, 20] == pytest.approx(3.0, abs=0.15)  # 0.4 s smoothing after 1.5 s: 2 %
+    assert abs(float(np.median(shot.rise))) < 0.02
+    assert shot.values[10, 20] == pytest.approx(28.0, abs=0.1)
+    assert shot.top == pytest.approx(3.3, rel=0.1)  # a little above the peak
+
+
+def test_the_alarm_is_raised_while_the_output_is_on(desk: LiveDesk, bench: FakeBench) -> None:
+    view = open_view(desk, bounds=Bounds(max_pixel_c=40.0, max_rise_k=5.0))
+    baseline(view)
+    bench.hot = 1000  # 35 °C, 10 K: more than the plan allows
+    time.sleep(0.3)
+    assert view.state().alarm == ""  # the output is off: a hand, a lamp
+    view.switch(True)
+    wait_until(lambda: "The rise is" in view.state().alarm)
+    bench.hot = 2000
+    view.switch(False)
+    view.switch(True)
+    wait_until(lambda: "A pixel shows" in view.state().alarm)
+
+
+def test_the_tape_holds_frames_and_switchings(desk: LiveDesk, tmp_path: Path) -> None:
+    view = open_view(desk)
+    baseline(view)
+    view.begin_tape(tmp_path / "recording", note="a note")
+    time.sleep(0.2)
+    view.switch(True, volts=0.5, amps=0.3)
+    time.sleep(0.2)
+    view.switch(True)  # said twice: noted once
+    view.switch(False)
+    time.sleep(0.1)
+    assert view.end_tape() == tmp_path / "recording"
+    assert view.end_tape() is None
+    recording = load_recording(tmp_path / "recording")
+    log = recording.injection
+    assert log is not None
+    assert log.on.tolist() == [True, False]
+    assert 0.1 < log.t_s[0] < 0.5
+    assert log.volts[0] == 0.5
+    assert recording.complete
+    assert len(recording.t_s) > 30
+    assert np.all(np.diff(recording.t_s) >= 0)
+    assert recording.t_s[-1] < 3
+    chunk = next(iter(recording.source.chunks(4)))
+    assert chunk.dtype == np.uint16
+    assert 2500 <= int(chunk[0, 0, 0]) < 2511
+
+
+def test_a_tape_is_never_written_over_another(desk: LiveDesk, tmp_path: Path) -> None:
+    view = open_view(desk)
+    wait_until(lambda: view.state().rate_hz > 0)
+    view.begin_tape(tmp_path / "recording")
+    time.sleep(0.1)
+    view.end_tape()
+    with pytest.raises(Exception, match="holds a recording already"):
+        view.begin_tape(tmp_path / "recording")
+
+
+def test_repeated_frames_are_no_new_frames(desk: LiveDesk, bench: FakeBench) -> None:
+    class Same:
+        def integers(self, *_: Any) -> Any:
+            return np.zeros(SHAPE, np.int64)
+
+    bench.rng = Same()  # type: ignore[assignment]
+    view = open_view(desk)
+    wait_until(lambda: view.state().rate_hz > 10)
+    time.sleep(0.2)
+    state = view.state()
+    assert state.fresh_hz == 0
+    assert state.rate_hz > 10
