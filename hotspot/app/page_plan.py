@@ -192,20 +192,18 @@ def _region(plan: InjectionPlan) -> alt.LayerChart:
     area = (
         alt.Chart(alt.InlineData(values=rows)).mark_area(opacity=0.25, line=True).encode(x=x, y=y)
     )
-    point = alt.InlineData(
-        values=[
-            {"V": plan.set_v, "A": plan.limit_a, "text": "set point"},
-            {"V": plan.point.rail_v, "A": plan.point.amps, "text": "expected"},
-        ]
-    )
-    base = alt.Chart(point).encode(x=x, y=y)
-    dots = base.mark_point(size=140, filled=True, opacity=1).encode(
-        shape=alt.Shape("text:N", legend=None),
-        color=alt.Color("text:N", legend=None, scale=alt.Scale(range=["#0072b2", "#d55e00"])),
-    )
-    names = base.mark_text(dx=10, dy=-12, align="left", fontSize=14).encode(text="text:N")
-    chart: alt.LayerChart = (area + dots + names).properties(height=270, title="Safe region")
-    return chart
+    marked = [
+        ("set point", plan.set_v, plan.limit_a, "square", "#d55e00", 42),
+        ("expected", plan.point.rail_v, plan.point.amps, "circle", "#3ba3e0", -42),
+    ]
+    layers: list[alt.Chart] = [area]
+    for text, volt, ampere, shape, colour, side in marked:
+        spot = alt.Chart(alt.InlineData(values=[{"V": volt, "A": ampere}])).encode(x=x, y=y)
+        layers.append(spot.mark_point(size=140, filled=True, opacity=1, shape=shape, color=colour))
+        layers.append(
+            spot.mark_text(text=text, dx=side, dy=-14, fontSize=15, fontWeight="bold", color=colour)
+        )
+    return alt.LayerChart(layer=layers).properties(height=270, title="Safe region")
 
 
 def _expected(plan: InjectionPlan) -> None:

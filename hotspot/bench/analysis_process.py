@@ -25,7 +25,7 @@ PAUSE_S = 0.7
 # Before this much time with the output on there is nothing to be said.
 LEAST_ON_S = 1.5
 # Below the pictures in the order of things: a late answer is better than a late frame.
-NICENESS = 10
+NICENESS = 5
 
 
 class LiveAnalysis:
