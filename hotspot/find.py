@@ -15,7 +15,7 @@ from hotspot.finding import CANNOT_TELL, HOT_SPOT, NO_HOT_SPOT, Finding
 from hotspot.frame import Recording
 from hotspot.heat.audit import audit_frames
 from hotspot.heat.emissivity import estimate_emissivity
-from hotspot.heat.fit import bands_without, fit_heat
+from hotspot.heat.fit import fit_heat, restore_heat
 from hotspot.heat.gather import Gathered, gather_bins
 from hotspot.heat.picture import build_heat_map, hottest_bin, source_map
 from hotspot.heat.values import value_converter
@@ -26,12 +26,12 @@ from hotspot.line import (
     switching_of,
 )
 from hotspot.locate.detect import Scores, score
-from hotspot.locate.field import Field, build_field
+from hotspot.locate.field import Field, build_field, reddened
 from hotspot.locate.places import outline_at
 from hotspot.locate.separate import describe
-from hotspot.locate.spots import FoundSpot, find_at_parts, find_spots, inner, without
+from hotspot.locate.spots import FoundSpot, find_at_parts, find_spots, inner
 from hotspot.locate.templates import build_templates, render
-from hotspot.outcome import nothing_chance, sum_of_spots, without_drive
+from hotspot.outcome import nothing_chance, told_apart, without_drive
 from hotspot.reflections import find_mirrored
 from hotspot.register.registration import Registration
 from hotspot.weigh import Weighed, weigh
@@ -44,6 +44,9 @@ LEAST_FRAMES = 12
 
 # From this SNR on, a spot's own wide heat is told from drift before weaker spots are looked for.
 STRONG_SNR = 8.0
+# From this one on its place is limited by how well its shape is known, not by noise: half the
+# model error of `hotspot.weigh` at this SNR is ten times the noise.
+SHAPE_LIMITED_SNR = 60.0
 
 MIRRORED_WARNING = (
     "Several places change together, as when a hand or something warm is mirrored in solder and"
@@ -183,31 +186,39 @@ def conclude(line: Line, *, say: Progress) -> Finding:
     def outline(xy_px: FloatArray) -> FloatArray | None:
         return outline_at(line.places, xy_px)
 
-    def spots_of(of: Field) -> tuple[Scores, tuple[FoundSpot, ...], Field, Scores]:
+    def spots_of(
+        of: Field, before: tuple[FoundSpot, ...] = ()
+    ) -> tuple[Scores, tuple[FoundSpot, ...], Scores]:
         scores = rescore(of, None)
-        found, rest, left = find_spots(
+        found, left = find_spots(
             of,
             rescore=lambda f: rescore(f, scores.scale),
             first=scores,
+            before=before,
             limit=FALSE_ALARM_LIMIT,
             trials=trials,
             sigma_px=line.sigma_px,
             outline_at=outline,
             emissivity=emissivity,
         )
-        return scores, found, rest, left
+        return scores, found, left
 
     say(0.8, "looking for spots")
-    first, found, rest, rest_scores = spots_of(field)
+    first, found, rest = spots_of(field)
     if found and found[0].centre.snr > STRONG_SNR:
-        described = sum_of_spots(line, field, found, emissivity) * field.local_sigma
-        field = build_field(
-            fit.maps,
-            quiet=fit.quiet,
-            bad=line.calm_bins.bad,
-            bands=bands_without(fit, line.calm_bins, described=described),
-        )
-        first, found, rest, rest_scores = spots_of(field)
+        strong: tuple[FoundSpot, ...] = ()
+        if found[0].centre.snr > SHAPE_LIMITED_SNR:
+            fit = restore_heat(fit, line.calm_bins)
+            sharp = reddened(field, maps=fit.maps)
+            first, strong, rest = spots_of(sharp)
+            field = (
+                sharp
+                if not strong
+                else told_apart(line, fit, sharp, found=strong, emissivity=emissivity)
+            )
+        else:
+            field = told_apart(line, fit, field, found=found, emissivity=emissivity)
+        _, found, rest = spots_of(field, strong)
     say(0.9, "weighing the parts")
     end = hottest_bin(fit)
 
@@ -232,18 +243,7 @@ def conclude(line: Line, *, say: Progress) -> Finding:
             priors=line.priors,
             registration=line.registration,
             field=field,
-            first=first,
-            rest=(rest, rest_scores),
-            scores_without=lambda centres: rescore(
-                without(
-                    field,
-                    centres=centres,
-                    sigma_px=line.sigma_px,
-                    outline_at=outline,
-                    emissivity=emissivity,
-                ),
-                first.scale,
-            ),
+            rest=rest,
             peak_k=peak_k,
             mm_per_px=line.mm_per_px,
         )
@@ -251,7 +251,7 @@ def conclude(line: Line, *, say: Progress) -> Finding:
     weighed = weighed_of(found)
     if not any(spot.role == "fault" for spot in weighed.spots):
         extra = find_at_parts(
-            rest_scores,
+            rest,
             places=line.candidates,
             allowed=inner(field.bad),
             limit=FALSE_ALARM_LIMIT,

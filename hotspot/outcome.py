@@ -6,16 +6,43 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotspot.finding import CANNOT_TELL, NO_HOT_SPOT, Finding
+from hotspot.heat.fit import HeatFit, bands_without
 from hotspot.heat.heatmap import HeatMap, Switching
 from hotspot.line import Line, frame_counts
 from hotspot.locate.detect import Scores, false_alarm_probability
-from hotspot.locate.field import Field
+from hotspot.locate.field import Field, build_field
 from hotspot.locate.places import outline_at
 from hotspot.locate.separate import describe
 from hotspot.locate.spots import FoundSpot, inner
 
 
-def sum_of_spots(
+def told_apart(
+    line: Line,
+    fit: HeatFit,
+    field: Field,
+    *,
+    found: tuple[FoundSpot, ...],
+    emissivity: NDArray[np.float32] | None,
+) -> Field:
+    """Return the field once strong heat is known and no longer taken for noise.
+
+    Parameters
+    ----------
+    line
+        What is known.
+    fit, field
+        As first looked at.
+    found
+        The spots found.
+    emissivity
+        (rows, cols) how much of the heat each pixel shows, or None.
+    """
+    described = _sum_of_spots(line, field, found, emissivity) * field.local_sigma
+    bands = bands_without(fit, line.calm_bins, described=described)
+    return build_field(fit.maps, quiet=fit.quiet, bad=line.calm_bins.bad, bands=bands)
+
+
+def _sum_of_spots(
     line: Line,
     field: Field,
     found: tuple[FoundSpot, ...],

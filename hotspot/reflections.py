@@ -27,8 +27,11 @@ PAD_PIXELS = 6
 # Restless places this near to the spot may be the spot's own heat that no template has, px.
 OWN_REACH_PX = 12.0
 FEWEST_RESTLESS = 3
-# A part named with this probability stands against restless places elsewhere.
-SURE = 0.5
+# A part named with this probability stands against equals: the part map says that one of them is
+# where a part can fail.
+CERTAIN = 0.9
+# A path this much stronger than the rest leaves crumbs of itself that look alike.
+STRONG_PATH = 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,9 +60,9 @@ class Mirrored:
         best
             Probability of the first suspect.
         """
-        if self.equals >= FEWEST_EQUALS:
+        if self.equals >= FEWEST_EQUALS and best < CERTAIN:
             return True
-        return not logged and self.restless >= FEWEST_RESTLESS and best < SURE
+        return not logged and self.restless >= FEWEST_RESTLESS
 
 
 def find_mirrored(field: Field, *, spots: tuple[Spot, ...]) -> Mirrored:
@@ -69,6 +72,9 @@ def find_mirrored(field: Field, *, spots: tuple[Spot, ...]) -> Mirrored:
         return Mirrored(equals=0, restless=0)
     strongest = max(s.snr for s in own)
     equals = sum(s.snr >= EQUAL_SHARE * strongest for s in own)
+    path = max((s.snr for s in spots if s.role == "path"), default=0.0)
+    if path > STRONG_PATH * strongest:
+        equals = 1
     usual = float(np.median(field.local_sigma))
     restless = field.local_sigma > RESTLESS * usual
     restless &= _distance(field.shape, own[0].xy_px) > OWN_REACH_PX

@@ -95,9 +95,7 @@ def weigh(
     priors: tuple[Prior, ...],
     registration: Registration,
     field: Field,
-    first: Scores,
-    rest: tuple[Field, Scores],
-    scores_without: Callable[[tuple[FloatArray, ...]], Scores],
+    rest: Scores,
     peak_k: Callable[[FloatArray], float],
     mm_per_px: float | None,
 ) -> Weighed:
@@ -111,28 +109,22 @@ def weigh(
         The part map, the rail, where its parts lie in the picture and what is known of them.
     registration
         For positions on board and photo.
-    field, first
-        Contrast maps and their scores.
+    field
+        Contrast maps.
     rest
-        What is left when all spots are taken away, and its scores.
-    scores_without
-        Scores of the field with the spots at some centres taken away.
+        Scores of what is left when all spots are taken away.
     peak_k
         Peak rise at a centre.
     mm_per_px
         Scale, or None.
     """
     centres = [s.centre.xy_px for s in found]
-    stacks: list[Scores] = []
-    for i in range(len(found)):
-        # Only stronger spots are taken away: taking a weak neighbour out takes some of the strong
-        # one with it.
-        others = tuple(
-            c for c, s in zip(centres, found, strict=True) if s.centre.snr > found[i].centre.snr
-        )
-        alone = first if not others else scores_without(others)
-        x, y = np.round(centres[i]).astype(int)
-        stacks.append(tempered(alone, float(alone.z[:, y, x].max())))
+    # Each spot is judged where it was found: stronger ones taken away, weaker ones not, for taking
+    # a weak neighbour out takes some of the strong one with it.
+    stacks = []
+    for spot, (x, y) in zip(found, centres, strict=True):
+        own = float(spot.scores.z[:, round(float(y)), round(float(x))].max())
+        stacks.append(tempered(spot.scores, own))
     roles = ["unknown"] * len(found)
     part_scores: list[tuple[PartScore, ...]] = []
     series = np.array([p.role is Role.SERIES for p in priors])
@@ -165,7 +157,7 @@ def weigh(
         stack, seen = stacks[fault], part_scores[fault]
         near: FloatArray | None = centres[fault]
     else:
-        stack = rest[1]
+        stack = rest
         seen = score_parts(stack, places=places, within=within, around_px=around)
         near = None
         if found:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from hotspot.checks import FloatArray
 from hotspot.heat.bands import Bands, measure_bands
 from hotspot.heat.bins import BinnedFrames
-from hotspot.heat.drift import build_patterns, find_restless, remove_drift
+from hotspot.heat.drift import Drift, build_patterns, find_restless, remove_drift
 from hotspot.heat.drive import Drive
 from hotspot.heat.noise import (
     TemporalNoise,
@@ -50,12 +50,15 @@ class CalmBins:
         (bins, bins) of a pixel.
     bad
         (rows, cols).
+    drift
+        What was taken out.
     """
 
     bins: BinnedFrames
     noise: TemporalNoise
     covariance: FloatArray
     bad: NDArray[np.bool_]
+    drift: Drift
 
 
 def calm(
@@ -79,7 +82,7 @@ def calm(
         (rows, cols) pixels known to be heated.
     """
     patterns, names = build_patterns(cold, bad=bad)
-    remove_drift(bins.values, patterns=patterns, names=names, bad=bad, keep_out=keep_out)
+    drift = remove_drift(bins.values, patterns=patterns, names=names, bad=bad, keep_out=keep_out)
     bad = bad | find_restless(bins.values, bad=bad)
     good = ~bad.reshape(-1)
     if keep_out is not None and (good & ~keep_out.reshape(-1)).sum() > 500:
@@ -88,7 +91,7 @@ def calm(
         bins.values, t_s=bins.t_s, frames=bins.frames, segment=bins.segment, good=good
     )
     covariance = noise.covariance(bins.t_s, frames=bins.frames)
-    return CalmBins(bins=bins, noise=noise, covariance=covariance, bad=bad)
+    return CalmBins(bins=bins, noise=noise, covariance=covariance, bad=bad, drift=drift)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -185,6 +188,27 @@ def fit_heat(calm_bins: CalmBins, drive: Drive, *, frame_t_s: FloatArray) -> Hea
             bad=calm_bins.bad,
         ),
     )
+
+
+def restore_heat(fit: HeatFit, calm_bins: CalmBins) -> HeatFit:
+    """Return the fit with what went as drift in step with the injection put back.
+
+    Strong heat that reaches over the picture resembles the smooth patterns drift takes, and part
+    of it is taken out with them; far above the noise, drift no longer matters. The common level
+    stays out: it says nothing about where.
+
+    Parameters
+    ----------
+    fit
+        Contrast maps.
+    calm_bins
+        The bins behind them, with the drift taken out of them.
+    """
+    drift = calm_bins.drift
+    kept = np.array([name != "level" for name in drift.names])
+    in_step = (fit.contrasts.weights @ drift.coefficients)[:, kept].astype(np.float32)
+    back = in_step @ drift.patterns[:, kept].T
+    return replace(fit, maps=(fit.maps + back.reshape(fit.maps.shape)).astype(np.float32))
 
 
 def bands_without(fit: HeatFit, calm_bins: CalmBins, *, described: NDArray[np.float32]) -> Bands:

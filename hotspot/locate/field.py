@@ -8,7 +8,7 @@ same kind of time course that hold no signal.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -29,6 +29,9 @@ CLIP_SIGMA = 4.0
 PAD_PX = 24
 # Waves across the picture that the surfaces of drift removal take out.
 REMOVED_WAVES = 1.5
+# Below this spatial frequency the shape of a strong spot is less known than its noise, rad/px:
+# waves of 8 px and longer (of 0.4 to 1.2 tried, the least sensitive to what the board is like).
+SHAPE_RAD_PX = 0.8
 # Least noise of smooth patterns, in terms of the noise between neighbouring pixels; below it the
 # measurement of a band has too few independent areas to be believed.
 LEAST_POWER = 0.8
@@ -194,6 +197,38 @@ def _spectrum(
     # No part of the spectrum is quieter than a twentieth of its middle: quantised pictures have
     # holes that a filter must not dig in.
     return np.maximum(out, 0.05 * float(np.median(out))).astype(np.float32)
+
+
+def reddened(field: Field, *, maps: NDArray[np.float32]) -> Field:
+    """Return a field for spots far above the noise, judged by their sharpest part.
+
+    What limits the place of a strong spot is not the camera but how well its shape is known: wide
+    heat is bent by copper, board edges and the current's path. Its error falls with the square of
+    the spatial frequency, as that of a heat flow through unknown conductors does; the finest part
+    of the picture then decides, as it does for the eye.
+
+    Parameters
+    ----------
+    field
+        As measured.
+    maps
+        (k, rows, cols) contrast maps with all heat in them, not divided by the local noise.
+    """
+    ky, kx = frequencies(field.padded)
+    radius2 = np.maximum(ky**2 + kx**2, 1e-9)
+    weight = (1.0 / (1.0 + SHAPE_RAD_PX**2 / radius2)).astype(np.float32)
+    weight[0, 0] = 0.0
+    contrasts = len(maps)
+    inverse = np.zeros((contrasts, contrasts, *weight.shape), dtype=np.float32)
+    for k in range(contrasts):
+        inverse[k, k] = field.white_inverse * weight
+    even = np.full_like(field.local_sigma, np.median(field.local_sigma))
+    return replace(
+        field,
+        maps=(fill_bad(maps, field.bad) / even).astype(np.float32),
+        local_sigma=even,
+        inverse_noise=inverse,
+    )
 
 
 def _inverse_noise(

@@ -54,9 +54,10 @@ def find_spots(
     trials: float,
     sigma_px: float,
     outline_at: Callable[[FloatArray], FloatArray | None],
+    before: tuple[FoundSpot, ...] = (),
     emissivity: NDArray[np.float32] | None = None,
-) -> tuple[tuple[FoundSpot, ...], Field, Scores]:
-    """Return the significant spots, the field without them and its scores.
+) -> tuple[tuple[FoundSpot, ...], Scores]:
+    """Return the significant spots, and the scores of the field without them.
 
     Parameters
     ----------
@@ -74,13 +75,31 @@ def find_spots(
         Blur of optics and body.
     outline_at
         Outline of the part body under a point, or None.
+    before
+        Spots known already: taken away first, and returned with the others.
     emissivity
         (rows, cols) how much of the heat each pixel shows, or None.
     """
-    spots: list[FoundSpot] = []
-    scores, rest = first, field
+    spots: list[FoundSpot] = list(before)
+    scores = first
     allowed = inner(field.bad)
     area = float(np.sum(~field.bad))
+
+    def taken_away() -> Scores:
+        return rescore(
+            without(
+                field,
+                centres=tuple(s.centre.xy_px for s in spots),
+                sigma_px=sigma_px,
+                outline_at=outline_at,
+                emissivity=emissivity,
+            )
+        )
+
+    for spot in before:
+        allowed = allowed & ~_near(field.bad.shape, spot.centre.xy_px, sigma_px=sigma_px)
+    if before:
+        scores = taken_away()
     while True:
         _, row, column = find_peak(scores, allowed=allowed)
         snr = float(scores.z[:, row, column].max())
@@ -89,21 +108,17 @@ def find_spots(
         )
         strong = not spots or snr > LEAST_SHARE * spots[0].centre.snr
         if chance > limit or not strong or len(spots) == MOST_SPOTS:
-            return tuple(spots), rest, scores
+            return tuple(spots), scores
         centre = measure_centre(scores, row=row, column=column)
         spots.append(FoundSpot(centre=centre, false_alarm=chance, scores=scores))
-        rest = without(
-            field,
-            centres=tuple(s.centre.xy_px for s in spots),
-            sigma_px=sigma_px,
-            outline_at=outline_at,
-            emissivity=emissivity,
-        )
-        scores = rescore(rest)
-        near = np.hypot(
-            *(np.indices(field.bad.shape)[::-1] - centre.xy_px[:, None, None])
-        ) < 2 * max(1.0, sigma_px)
-        allowed = allowed & ~near
+        scores = taken_away()
+        allowed = allowed & ~_near(field.bad.shape, centre.xy_px, sigma_px=sigma_px)
+
+
+def _near(shape: tuple[int, int], xy_px: FloatArray, *, sigma_px: float) -> NDArray[np.bool_]:
+    y, x = np.indices(shape)
+    near: NDArray[np.bool_] = np.hypot(x - xy_px[0], y - xy_px[1]) < 2 * max(1.0, sigma_px)
+    return near
 
 
 def find_at_parts(
