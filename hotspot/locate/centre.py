@@ -70,8 +70,8 @@ def measure_centre(scores: Scores, *, row: int, column: int) -> Centre:
     bottom, right = min(rows - 2, row + REACH_PX), min(cols - 2, column + REACH_PX)
     at_edge = row in (0, rows - 1) or column in (0, cols - 1)
     window = scores.z[:, top : bottom + 1, left : right + 1]
-    peaks = window.reshape(len(window), -1).max(axis=1)
-    order = np.flatnonzero(0.5 * peaks**2 > 0.5 * peaks.max() ** 2 - CONSIDER_NATS)
+    peaks = window.reshape(len(window), -1).max(axis=1).astype(np.float64)
+    order = np.flatnonzero(np.maximum(peaks, 0.0) ** 2 >= peaks.max() ** 2 - 2 * CONSIDER_NATS)
     points, covs, logs = [], [], []
     for m in order:
         if peaks[m] <= 0:

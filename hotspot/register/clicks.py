@@ -37,6 +37,10 @@ def names(indices: tuple[int, ...] | list[int]) -> str:
     return f"{', '.join(numbers[:-1])} and {numbers[-1]}"
 
 
+# Distinct clicks that fix any mapping.
+_ENOUGH = 4
+
+
 def _width_across(points: FloatArray) -> float:
     """Return the RMS distance of points from their best line."""
     centred = points - points.mean(axis=0)
@@ -58,8 +62,14 @@ def check_spread(points: FloatArray, *, sigma: float, side: str) -> None:
         Naming the clicks.
     """
     n = len(points)
-    for i, j in combinations(range(n), 2):
-        if np.hypot(*(points[i] - points[j])) <= max(_SAME_SIGMAS * sigma, 1e-9):
+    near = [
+        (i, j)
+        for i, j in combinations(range(n), 2)
+        if np.hypot(*(points[i] - points[j])) <= max(_SAME_SIGMAS * sigma, 1e-9)
+    ]
+    # Neighbouring clicks do no harm while enough others fix the mapping.
+    if near and n - len({j for _, j in near}) < min(n, _ENOUGH):
+        for i, j in near[:1]:
             raise RegistrationError(
                 f"landmarks {names([i, j])} are the same place on the {side}",
                 cure=f"Click landmark {j + 1} again, well away from landmark {i + 1}",
