@@ -18,6 +18,10 @@ from hotspot.radiometry import has_celsius
 # Values held at once: 256 MB of float32. A longer recording is cut, and says so.
 MOST_VALUES = 64_000_000
 FEWEST_FRAMES = 8
+# A frame that lacks more than one pixel in a thousand is torn; up to a tenth of torn frames are
+# left out, beyond that the pixels are.
+_SINGLE_PIXELS = 1e-3
+_FEW_FRAMES = 0.1
 
 Progress = Callable[[int, int], None]
 
@@ -105,8 +109,24 @@ def read_stack(recording: Recording, *, progress: Progress | None = None) -> Fra
         if progress is not None:
             progress(done, 2 * of)
 
+    begin = convert(next(iter(recording.source.chunks(4))))
+    if np.isfinite(begin).mean() < 0.5:
+        raise RecordingError(
+            "most values are no temperatures by this profile: outside its radiance curve, or NaN",
+            where=recording.name,
+            cure="Give the right --profile, or calibrate: calib points",
+        )
     audit = audit_frames(recording, to_values=convert, progress=first)
     chosen = _longest_stretch(audit)
+    if (
+        len(chosen) < FEWEST_FRAMES <= total
+        and audit.repeated.sum() + audit.shutter.sum() > total / 2
+    ):
+        raise RecordingError(
+            f"all but {int(audit.used.sum())} of {total} frames are copies of the one before",
+            where=recording.name,
+            cure="Check that the camera runs, that nothing is clipped or rounded, and its profile",
+        )
     if len(chosen) < FEWEST_FRAMES:
         raise RecordingError(
             f"holds {len(chosen)} new frames in a row, {FEWEST_FRAMES} are needed",
@@ -139,6 +159,7 @@ def read_stack(recording: Recording, *, progress: Progress | None = None) -> Fra
         if filled == len(chosen):
             break
     good = ~audit.bad
+    values, chosen = _without_holes(values, chosen, good)
     good &= np.isfinite(values).all(axis=0)
     if good.mean() < 0.5:
         raise RecordingError(
@@ -157,6 +178,20 @@ def read_stack(recording: Recording, *, progress: Progress | None = None) -> Fra
         rate=measure_rate(audit),
         warnings=(*recording.warnings, *notes),
     )
+
+
+def _without_holes(
+    values: NDArray[np.float32], chosen: NDArray[np.intp], good: NDArray[np.bool_]
+) -> tuple[NDArray[np.float32], NDArray[np.intp]]:
+    """Leave out frames that miss more than single pixels, where those are few frames."""
+    holes = ~np.isfinite(values)
+    if not holes.any():
+        return values, chosen
+    share = (holes & good).reshape(len(values), -1).mean(axis=1)
+    torn = share > _SINGLE_PIXELS
+    if not torn.any() or torn.mean() > _FEW_FRAMES or len(values) - torn.sum() < FEWEST_FRAMES:
+        return values, chosen
+    return values[~torn], chosen[~torn]
 
 
 def measure_rate(audit: FrameAudit) -> FrameRate:

@@ -58,6 +58,8 @@ def guess_generic(frames: NDArray[Any]) -> str:
     Floats are °C, 8-bit frames are video. Among 16-bit counts a scale that reads the middle of
     the picture as a bench temperature wins; counts that fit none are taken as raw.
     """
+    if frames.dtype == np.uint8 and frames.ndim == 4 and frames.shape[-1] == 2:
+        return "stacked"  # two bytes a pixel, as plain video devices hand them out
     if frames.dtype == np.uint8:
         grey = frames.ndim == 3 or bool((frames[..., :1] == frames).all())
         return "grey8" if grey else "palette8"

@@ -27,7 +27,7 @@ class FirstLook:
     Attributes
     ----------
     width, height
-        Pixels of a delivered frame.
+        Pixels of a frame; of the raw plane where it is stacked with a picture.
     generic
         Name of the generic profile they look like.
     frames
@@ -77,7 +77,10 @@ def look_at(path: Path) -> FirstLook:
     if frames is None or frames.ndim not in (3, 4):
         raise InputError("holds no frames", where=str(path), cure="Record again")
     height, width = int(frames.shape[1]), int(frames.shape[2])
-    return FirstLook(width, height, guess_generic(frames), frames)
+    kind = guess_generic(frames)
+    if kind == "stacked":  # the raw plane is the lower half
+        height //= 2
+    return FirstLook(width, height, kind, frames)
 
 
 def build_profile(

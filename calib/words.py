@@ -108,11 +108,16 @@ def knee_words(report: NoiseReport) -> str:
     if spectrum.knee_hz is None:
         lowest = float(spectrum.frequency_hz[0])
         return f"Spectrum: white down to {lowest:.3g} Hz"
+    if spectrum.knee_hz < spectrum.frequency_hz[0]:
+        return (
+            f"Spectrum: slow noise begins to show; a longer recording would tell where below "
+            f"{spectrum.frequency_hz[0]:.2g} Hz it rules"
+        )
+    if spectrum.knee_hz > spectrum.frequency_hz[-1]:
+        return "Spectrum: slow noise rules at every frequency shown"
     error = f" ± {spectrum.knee_sigma_hz:.2g}" if spectrum.knee_sigma_hz is not None else ""
-    inside = spectrum.frequency_hz[0] <= spectrum.knee_hz <= spectrum.frequency_hz[-1]
-    outside = "" if inside else " (outside what this recording shows)"
     return (
-        f"Spectrum: slow noise rules below {spectrum.knee_hz:.3g}{error} Hz{outside}, growing as "
+        f"Spectrum: slow noise rules below {spectrum.knee_hz:.3g}{error} Hz, growing as "
         f"1/f^{spectrum.exponent:.1f}"
     )
 

@@ -24,6 +24,7 @@ COMMANDS: dict[str, tuple[str, str, str]] = {
         "Surface temperature from a reading, and its error",
     ),
     "reference": ("calib.cli.values", "reference", "Known temperatures: ice, boiling water, Pt100"),
+    "counts": ("calib.cli.values", "counts", "What the camera gives for a region"),
     "points": ("calib.cli.values", "points", "Calibrate counts with reference points"),
     "noise": ("calib.cli.noise", "noise", "Noise of a recording: NETD, its parts, averaging"),
     "uniformity": ("calib.cli.uniformity", "uniformity", "Flat field, bad pixels, stripes"),

@@ -68,7 +68,8 @@ def new_profile(
         if like is None:
             like = look.generic
             say(f"The frames look like: {like} ({look.width} x {look.height} px).")
-        if like != "stacked":  # the raw plane of a stacked image is smaller than the image
+        # The raw plane of a stacked image is smaller than the image.
+        if (like == "stacked") == (look.generic == "stacked"):
             width, height = width or look.width, height or look.height
     like = like or _ask("--like", f"Kind of camera ({', '.join(generic_names())})")
     if width is None:
@@ -91,6 +92,10 @@ def new_profile(
 @check.command()
 def check_profile(
     file: Annotated[Path, typer.Argument(help="Camera profile, or a recording's recording.toml")],
+    count: Annotated[float | None, typer.Option("--count", help="Print this count in °C")] = None,
+    celsius: Annotated[
+        float | None, typer.Option("--celsius", help="Print the count of this temperature")
+    ] = None,
 ) -> None:
     """Check a camera profile: what its numbers mean, what is missing."""
     from calib.generic import describe_values
@@ -105,6 +110,28 @@ def check_profile(
         )
     say(f"{len(profile.bad_pixels)} bad pixels are listed.")
     _say_missing(profile)
+    _say_values(profile, count=count, celsius=celsius)
+
+
+def _say_values(profile: CameraProfile, *, count: float | None, celsius: float | None) -> None:
+    import numpy as np
+
+    from calib.counts import to_counts
+    from hotspot.radiometry import has_celsius, to_celsius
+
+    if count is None and celsius is None:
+        return
+    if not has_celsius(profile):
+        raise InputError("the profile has no temperatures", cure="calib points gives it some")
+    if count is not None:
+        picture = np.full((1, *profile.shape), float(count))
+        value = float(to_celsius(picture, profile)[0, 0, 0])
+        good = np.isfinite(value)
+        say(f"Count {count:g}: {value:.3f} °C" if good else f"Count {count:g}: no temperature")
+    if celsius is not None:
+        if not -150 < celsius < 3000:
+            raise InputError(f"{celsius:g} °C is out of range", where="--celsius", cure="In °C")
+        say(f"{celsius:g} °C: count {float(to_counts(celsius, profile)):.2f}")
 
 
 def _say_missing(profile: CameraProfile) -> None:

@@ -7,10 +7,21 @@ from typing import Annotated
 
 import typer
 
-from calib.cli.common import AsJson, check_free, new_app, say, say_json, say_warnings
+from calib.cli.common import (
+    AsJson,
+    ProfileFile,
+    RecordingFolder,
+    check_free,
+    load,
+    new_app,
+    say,
+    say_json,
+    say_warnings,
+    to_box,
+)
 from hotspot.errors import InputError
 
-correct, reference, points = new_app(), new_app(), new_app()
+correct, reference, points, counts = new_app(), new_app(), new_app(), new_app()
 
 Emissivity = Annotated[float, typer.Option("--emissivity", help="Of the surface, 8-14 µm")]
 EmissivitySigma = Annotated[float, typer.Option("--emissivity-sigma", help="Its uncertainty")]
@@ -91,6 +102,30 @@ def known_temperature(
                   "sigma_k": point.sigma_k})  # fmt: skip
         return
     say(f"{point.name}: {point.temperature_c:.3f} °C ± {point.sigma_k:.3f} K")
+
+
+@counts.command()
+def read_counts(
+    recording: RecordingFolder,
+    region: Annotated[str, typer.Option("--region", help="x,y,width,height in pixels")],
+    profile: ProfileFile = None,
+    as_json: AsJson = False,
+) -> None:
+    """Print what the camera gives for a region: the counts of a reference point."""
+    from calib.counts import measure_counts
+    from calib.words import with_error
+
+    source = load(recording, profile=profile)
+    found = measure_counts(source, to_box(region, source.profile.shape, option="--region"))
+    if as_json:
+        say_json({"format": 1, "counts": found.counts.value, "counts_sigma": found.counts.sigma,
+                  "unevenness": found.unevenness, "frames": found.frames,
+                  "celsius": found.celsius})  # fmt: skip
+        return
+    say(f"Counts: {with_error(found.counts, unit='')} over {found.frames} frames")
+    say(f"Unevenness within the region: {found.unevenness:.3g}")
+    if found.celsius is not None:
+        say(f"By the profile: {found.celsius:.2f} °C")
 
 
 @points.command()
