@@ -18,9 +18,11 @@ from calib.spectrum import (
 )
 
 _FEWEST_FOR_SPECTRUM = 32
-# Over pixels that are alike, the rms of their noise is within a few per cent of the median, with
-# twofold differences between pixels (vignetting, screening) within 20 %.
-_MOVING = 1.3
+# A pixel that varies half as much again as the usual one (and more than four times the scatter of a
+# standard deviation from few frames) sees something change, or is bad; more than one in two hundred
+# of them is something in the scene.
+_MOVING = 0.5
+_MOVING_SHARE = 0.005
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -102,11 +104,12 @@ def _notes(stack: FrameStack, parts: NoiseComponents, spectrum: NoiseSpectrum | 
             "the scene is not uniform: what is fixed holds the scene as well (show a lens cap or"
             " a matt plate out of focus for the camera's own pattern)"
         )
-    usual = float(np.median(parts.map))
-    if usual > 0 and float(np.sqrt(np.mean(parts.map**2))) > _MOVING * usual:
+    good = parts.map[stack.good]
+    limit = 1 + max(_MOVING, 4 / float(np.sqrt(2 * (parts.frames - 1))))
+    if np.mean(good > limit * np.median(good)) > _MOVING_SHARE:
         notes.append(
-            "parts of the picture change far more than the rest: something moved or warmed, and"
-            " the noise holds it; record a scene at rest"
+            "part of the picture changes more than the rest: something moved or warmed, and the"
+            " noise holds it; record a scene at rest"
         )
     if spectrum is None:
         notes.append(f"{_FEWEST_FOR_SPECTRUM} frames or more would give a spectrum")

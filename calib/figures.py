@@ -59,16 +59,16 @@ def check_picture(path: Path) -> None:
 
 def draw_noise(report: NoiseReport, *, title: str) -> Figure:
     """Return the noise of a recording: map, histogram, spectrum, Allan deviation, and words."""
-    figure = new_sheet(height_px=1130)
+    figure = new_sheet(height_px=1260)
     write(figure, f"Noise: {title}", at=(60, 40), size_px=30, weight="bold")
     top = 120
     draw_noise_map(add_box(figure, 60, top, (640, 420)), report)
-    draw_spectrum(add_box(figure, 150, top + 500, (560, 400)), report)
-    draw_allan(add_box(figure, 880, top + 500, (640, 400)), report)
+    draw_spectrum(add_box(figure, 150, top + 620, (560, 400)), report)
+    draw_allan(add_box(figure, 880, top + 620, (640, 400)), report)
     y = top
     for text in (*noise_words(report), *(f"Note: {w}" for w in report.warnings)):
         for line in fold(text, width_px=760, size_px=17):
-            if y < top + 430:
+            if y < top + 550:
                 write(figure, line, at=(790, y), size_px=17)
                 y += 25
     return figure
@@ -90,7 +90,8 @@ def draw_spectrum(axes: Axes, report: NoiseReport) -> None:
         return
     axes.loglog(spectrum.frequency_hz, np.sqrt(spectrum.density) * factor, color=INK, lw=points(2))
     axes.axhline(np.sqrt(spectrum.white_density) * factor, color=MUTED, lw=points(1.5), ls="--")
-    if spectrum.knee_hz is not None:
+    shown = spectrum.knee_hz is not None and spectrum.knee_hz >= spectrum.frequency_hz[0]
+    if shown and spectrum.knee_hz is not None:
         axes.axvline(spectrum.knee_hz, color=ACCENT, lw=points(1.5))
         _label(axes, spectrum.knee_hz, "knee")
     style_axes(axes, "frequency, Hz", f"noise density, {unit}/√Hz")

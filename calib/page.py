@@ -33,17 +33,17 @@ def draw_page(view: Overview, *, date: str) -> Figure:
         for line in fold(value, width_px=1100, size_px=24):
             write(figure, line, at=(360, y), size_px=24)
             y += 40
-    top = max(y + 70, 800)
-    draw_noise_map(add_box(figure, 90, top, (640, 440)), view.noise)
-    draw_allan(add_box(figure, 900, top, (600, 440)), view.noise)
-    low = top + 580
-    draw_spectrum(add_box(figure, 170, low, (560, 380)), view.noise)
+    top = max(y + 70, 860)
+    draw_noise_map(add_box(figure, 90, top, (640, 500)), view.noise)
+    draw_allan(add_box(figure, 900, top, (600, 480)), view.noise)
+    low = top + 640
+    draw_spectrum(add_box(figure, 170, low, (560, 440)), view.noise)
     if view.edge is not None:
-        draw_mtf(add_box(figure, 900, low, (600, 380)), view.edge)
+        draw_mtf(add_box(figure, 900, low, (600, 440)), view.edge)
     else:
-        box = add_box(figure, 860, low - 20, (640, 420))
+        box = add_box(figure, 860, low - 20, (640, 460))
         draw_map(box, view.noise.stack.mean, label="the scene of the noise")
-    y = low + 490
+    y = low + 550
     notes = [
         f"Seen: {SEEN_SIGMAS:g} standard deviations between as long cold and warm; small sources "
         "are taken as 1 pixel or as wide as the blur. Emissivity and reflections come on top: bare "
