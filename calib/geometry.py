@@ -101,27 +101,20 @@ def fit_rig(views_px: tuple[FloatArray, ...], grid: Grid, *, shape: tuple[int, i
             raise InputError("the points lie on a line", cure="Show a grid with three rows or more")
         starts.append((px_from_mm / px_from_mm[2, 2]).ravel()[:8])
 
-    def predict(p: FloatArray) -> FloatArray:
-        out = []
-        for k in range(len(views_px)):
-            matrix = np.append(p[1 + 8 * k : 9 + 8 * k], 1.0).reshape(3, 3)
-            plain = (_map(matrix, target) - middle) / reach
-            out.append(
-                plain * (1 + p[0] * np.sum(plain**2, axis=1, keepdims=True)) * reach + middle
-            )
-        stacked: FloatArray = np.concatenate(out)
-        return stacked
-
     measured = np.concatenate(views_px)
     start = np.concatenate([[0.0], *starts])
     scale = np.maximum(np.abs(start), 1e-4)
     scale[0] = 0.05
 
     def residual(p: FloatArray) -> FloatArray:
-        out: FloatArray = (predict(p) - measured).ravel()
+        seen = [_bend(_map(h, target), p[0], middle, reach) for h in _homographies(p)]
+        out: FloatArray = (np.concatenate(seen) - measured).ravel()
         return out
 
-    fit = least_squares(residual, start, x_scale=scale)
+    def jacobian_of(p: FloatArray) -> FloatArray:
+        return _jacobian(p, target, middle, reach)
+
+    fit = least_squares(residual, start, jac=jacobian_of, x_scale=scale)
     dof = max(1, 2 * len(measured) - len(start))
     variance = 2 * float(fit.cost) / dof
     rms = float(np.sqrt(variance))
@@ -246,6 +239,40 @@ def _frame(shape: tuple[int, int]) -> tuple[FloatArray, float]:
     """Return the middle of the picture (x, y) and half its diagonal, px."""
     rows, cols = shape
     return np.array([(cols - 1) / 2, (rows - 1) / 2]), float(np.hypot(cols, rows) / 2)
+
+
+def _homographies(p: FloatArray) -> list[FloatArray]:
+    """Return the matrices from grid to straightened pixels that follow the distortion in `p`."""
+    return [np.append(block, 1.0).reshape(3, 3) for block in p[1:].reshape(-1, 8)]
+
+
+def _bend(plain_px: FloatArray, k: float, middle: FloatArray, reach: float) -> FloatArray:
+    plain = (plain_px - middle) / reach
+    out: FloatArray = plain * (1 + k * np.sum(plain**2, axis=1, keepdims=True)) * reach + middle
+    return out
+
+
+def _jacobian(p: FloatArray, target: FloatArray, middle: FloatArray, reach: float) -> FloatArray:
+    """Return the derivatives of the bent points, rows x and y by turns, by all parameters."""
+    matrices, n = _homographies(p), len(target)
+    out = np.zeros((2 * n * len(matrices), len(p)))
+    x, y = target.T
+    one, nil = np.ones(n), np.zeros(n)
+    for v, matrix in enumerate(matrices):
+        seen = _map(matrix, target)
+        w = x * matrix[2, 0] + y * matrix[2, 1] + 1.0
+        u_row = np.stack([x, y, one, nil, nil, nil, -seen[:, 0] * x, -seen[:, 0] * y]) / w
+        v_row = np.stack([nil, nil, nil, x, y, one, -seen[:, 1] * x, -seen[:, 1] * y]) / w
+        inner = np.stack([u_row.T, v_row.T], axis=1)  # (n, 2, 8)
+        plain = (seen - middle) / reach
+        square = np.sum(plain**2, axis=1)
+        outer = 2 * p[0] * plain[:, :, None] * plain[:, None, :]
+        outer[:, 0, 0] += 1 + p[0] * square
+        outer[:, 1, 1] += 1 + p[0] * square
+        rows = slice(2 * n * v, 2 * n * (v + 1))
+        out[rows, 1 + 8 * v : 9 + 8 * v] = (outer @ inner).reshape(2 * n, 8)
+        out[rows, 0] = (plain * square[:, None] * reach).ravel()
+    return out
 
 
 def _map(matrix: FloatArray, points: FloatArray) -> FloatArray:

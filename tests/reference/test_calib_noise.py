@@ -87,6 +87,17 @@ def test_noise_of_a_real_camera() -> None:
     assert report.stack.rate.effective_hz == pytest.approx(9.0, abs=0.2)
 
 
+def test_a_walking_animal_is_no_scene_at_rest() -> None:
+    with np.load(DATA / "animal.npz") as stored:
+        frames = np.cumsum(stored["difference"], axis=0, dtype=np.int32).astype(np.uint16)
+    recording = Recording(
+        "animal", CameraProfile("outdoor", 160, 120), np.arange(len(frames)) / 9,
+        ArraySource(frames),
+    )  # fmt: skip
+    report = characterise_noise(read_stack(recording))
+    assert any("something moved" in w for w in report.warnings)
+
+
 def test_noise_put_into_real_frames_is_found() -> None:
     frames = real_frames().astype(np.float64)
     rng = np.random.default_rng(8)
