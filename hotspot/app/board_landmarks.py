@@ -12,7 +12,7 @@ import streamlit as st
 
 from hotspot.app import shared, shell
 from hotspot.app.click_list import ClickList
-from hotspot.app.page_live import landmarks_of
+from hotspot.app.live_choose import landmarks_of
 from hotspot.app.photo import load_photo
 from hotspot.app.picture_marks import picture_marks
 from hotspot.board import Board

@@ -8,7 +8,7 @@ from typing import Any
 import streamlit as st
 
 from hotspot.app import shared, shell
-from hotspot.app.page_live import analyse
+from hotspot.app.analysis import analyse, is_working
 from hotspot.errors import InputError
 from hotspot.evidence.words import percent
 from hotspot.jobs.intake import parse_action
@@ -22,7 +22,7 @@ def show() -> None:
     file = shell.need_file()
     shell.heading(file, Stage.FINDING)
     left = shell.kept(file, "recording", "")
-    if _is_working(file):
+    if is_working(file):
         return
     found = [f for f in file.findings if f.phase is Phase.BEFORE]
     if not found:
@@ -45,29 +45,6 @@ def show() -> None:
         _call(file, newest)
     with st.expander("Another recording"):
         _other(file, left)
-
-
-def _is_working(file: JobFile) -> bool:
-    """Show an analysis that goes on, or why it ended; return whether it goes on."""
-    work = shared.works().of(shared.store(), file.job.id)
-    if work is None:
-        return False
-    if work.is_alive():
-        _progress(file)
-        return True
-    if work.problem:
-        st.error(work.problem)
-    return False
-
-
-@st.fragment(run_every=0.5)
-def _progress(file: JobFile) -> None:
-    work = shared.works().of(shared.store(), file.job.id)
-    if work is None or not work.is_alive():
-        st.rerun()
-    else:
-        st.progress(work.share, f"Analysing the recording. {work.doing}")
-        st.caption("It goes on when you look at another page.")
 
 
 def _pictures(finding: FindingEntry) -> None:

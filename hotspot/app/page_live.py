@@ -2,30 +2,23 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import streamlit as st
 
 from hotspot.app import shared, shell
-from hotspot.app.click_list import ClickList
+from hotspot.app.analysis import analyse
+from hotspot.app.live_choose import choose_camera
 from hotspot.app.live_view import live_view
-from hotspot.bench.cameras import CameraChoice, CameraKind, practice_landmarks
 from hotspot.bench.cue import PulseTrain
 from hotspot.bench.live import LiveView
 from hotspot.board import Board
-from hotspot.checks import FloatArray
 from hotspot.errors import InputError
 from hotspot.jobs.live_for_job import (
     find_set_point,
     new_recording_folder,
-    pair_landmarks,
     register,
-    to_bounds,
-    to_case,
 )
-from hotspot.jobs.practice_job import SEED
 from hotspot.jobs.progress import Stage
-from hotspot.store.entries import JobFile, Phase
+from hotspot.store.entries import JobFile
 
 
 def show() -> None:
@@ -35,79 +28,11 @@ def show() -> None:
     board = shared.board_of(file)
     view = shared.desk().view
     if view is None or shared.desk().job_id != file.job.id:
-        _choose(file, board, other=view is not None)
+        choose_camera(file, board, other=view is not None)
         return
     if not _has_camera():
         return
     _watch(file, board, view)
-
-
-def _choose(file: JobFile, board: Board | None, *, other: bool) -> None:
-    if other:
-        st.warning(
-            f"The camera is open for job {shared.desk().job_id}. Opening it here closes it there."
-        )
-    seed = shell.kept(file, SEED)
-    kinds = [k.value for k in CameraKind if k is not CameraKind.PRACTICE or seed is not None]
-    kind = CameraKind(
-        st.segmented_control(
-            "Camera", kinds, default=kinds[0], required=True, key=shell.key(file, "camera")
-        )
-        or kinds[0]
-    )
-    address = ""
-    if kind is CameraKind.REPLAY:
-        address = st.text_input("Folder of the recording", **shell.remember(file, "replay", ""))
-    elif kind is CameraKind.USB:
-        address = st.text_input("USB number or device", **shell.remember(file, "usb", "0"))
-        st.caption("16-bit cameras are asked for raw values; plain video works too.")
-    elif kind is CameraKind.URL:
-        address = st.text_input("Address (http, https or rtsp)", **shell.remember(file, "url", ""))
-    else:
-        st.caption("A simulated camera over a board with a hidden short. Nothing can burn.")
-    rails = [r.name for r in board.rails] if board else []
-    rail = shell.kept(file, "rail", "")
-    if rails:
-        rail = st.selectbox(
-            "Rail under injection", rails, **shell.remember(file, "rail", rail or rails[0])
-        )
-    phase = st.segmented_control(
-        "Recording is taken",
-        ["before the repair", "after the repair"],
-        default="before the repair",
-        key=shell.key(file, "phase"),
-    )
-    shell.keep(file, "after", phase == "after the repair")
-    if st.button("Open camera", type="primary", icon=":material/videocam:"):
-        needs_address = kind in (CameraKind.REPLAY, CameraKind.URL)
-        if needs_address and not address.strip():
-            raise InputError("is empty", where=str(kind), cure="Say where the pictures come from")
-        with st.spinner("Opening the camera …"):
-            shared.desk().take_over(shell.who())
-            shared.desk().open(
-                CameraChoice(kind, address.strip(), int(seed or 1)),
-                owner=shell.who(),
-                job_id=file.job.id,
-                case=to_case(
-                    shared.store(),
-                    file,
-                    board=board,
-                    rail=rail,
-                    landmarks=landmarks_of(file, board, practice=kind is CameraKind.PRACTICE),
-                ),
-                bounds=to_bounds(file, rail=rail),
-            )
-        st.rerun()
-
-
-def landmarks_of(file: JobFile, board: Board | None, *, practice: bool) -> FloatArray:
-    """Return the landmarks kept with the job; the practice stand comes with its own."""
-    found = pair_landmarks(
-        ClickList(file, "marks_thermal").points, ClickList(file, "marks_photo").points
-    )
-    if not len(found) and practice and board is not None:
-        return practice_landmarks(board, seed=int(shell.kept(file, SEED, 1)))
-    return found
 
 
 def _has_camera() -> bool:
@@ -230,13 +155,7 @@ def _save(file: JobFile, view: LiveView) -> None:
         raise InputError("nothing was recorded", cure="Take the cold baseline, then switch on")
     shell.keep(file, "recording", str(folder))
     analyse(file, folder)
-    shell.go(Stage.FINDING)
-
-
-def analyse(file: JobFile, folder: Path) -> None:
-    """Begin to analyse a recording in full; all is kept in the job when it is done."""
-    phase = Phase.AFTER if shell.kept(file, "after", False) else Phase.BEFORE
-    shared.works().start(shared.store(), file.job.id, folder, phase=phase)
+    shell.go(Stage.VERIFY if shell.kept(file, "after", False) else Stage.FINDING)
 
 
 def _picture(view: LiveView | None, board: Board | None) -> None:

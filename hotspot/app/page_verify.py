@@ -5,6 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from hotspot.app import shared, shell
+from hotspot.app.analysis import is_working
 from hotspot.app.page_readings import meter, supply_current
 from hotspot.bench.score import score_practice
 from hotspot.jobs.practice_job import SEED
@@ -29,7 +30,8 @@ def show() -> None:
         supply_current(file, Phase.AFTER)
     with right:
         meter(file, Phase.AFTER, board=board)
-    _pictures(file)
+    if not is_working(file):
+        _pictures(file)
     st.divider()
     if st.button("Compare before and after", type="primary", icon=":material/compare:"):
         result = verify_job(file, board=job_board(shared.store(), file))

@@ -1,0 +1,39 @@
+"""An analysis in the background, as the pages show it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import streamlit as st
+
+from hotspot.app import shared, shell
+from hotspot.store.entries import JobFile, Phase
+
+
+def analyse(file: JobFile, folder: Path) -> None:
+    """Begin to analyse a recording in full; all is kept in the job when it is done."""
+    phase = Phase.AFTER if shell.kept(file, "after", False) else Phase.BEFORE
+    shared.works().start(shared.store(), file.job.id, folder, phase=phase)
+
+
+def is_working(file: JobFile) -> bool:
+    """Show an analysis that goes on, or why it ended; return whether it goes on."""
+    work = shared.works().of(shared.store(), file.job.id)
+    if work is None:
+        return False
+    if work.is_alive():
+        _progress(file)
+        return True
+    if work.problem:
+        st.error(work.problem)
+    return False
+
+
+@st.fragment(run_every=0.5)
+def _progress(file: JobFile) -> None:
+    work = shared.works().of(shared.store(), file.job.id)
+    if work is None or not work.is_alive():
+        st.rerun()
+    else:
+        st.progress(work.share, f"Analysing the recording. {work.doing}")
+        st.caption("It goes on when you look at another page.")
