@@ -12,11 +12,14 @@ import pytest
 from hotspot.board import Board
 from hotspot.errors import RecordingError
 from hotspot.files.boards import load_board
-from hotspot.find import find
+from hotspot.find import find, find_gathered
 from hotspot.finding import CANNOT_TELL, HOT_SPOT, NO_HOT_SPOT, Finding, finding_to_dict
 from hotspot.frame import ArraySource, Recording, SwitchLog
+from hotspot.heat.live import LiveHeat
+from hotspot.heat.values import value_converter
 from hotspot.practice import CameraSettings, SimulatedRecording, build_scene, simulate_recording
 from hotspot.practice import Switching as Bench
+from hotspot.register.from_landmarks import fit_registration
 from tests.heat.made_frames import Made, counts, recording
 
 CAMERA = CameraSettings(width=120, height=88, netd_mk=50.0, drift_k=0.3, scale=0.02)
@@ -173,6 +176,34 @@ def test_shuffled_parts_name_the_same() -> None:
     assert [s.ref for s in a.suspects] == [s.ref for s in b.suspects]
     np.testing.assert_allclose(
         [s.probability for s in a.suspects], [s.probability for s in b.suspects], atol=1e-6
+    )
+
+
+def test_a_live_view_names_the_part_that_the_recording_names() -> None:
+    source = simulated("C18").recording
+    live = LiveHeat(source.profile)
+    assert source.injection is not None
+    for t, on, volts, amps in zip(
+        source.injection.t_s,
+        source.injection.on,
+        source.injection.volts,
+        source.injection.amps,
+        strict=True,
+    ):
+        live.switch(bool(on), t_s=float(t), volts=float(volts), amps=float(amps))
+    to_values = value_converter(source)
+    index = 0
+    for chunk in source.source.chunks(64):
+        for values in to_values(chunk):
+            live.add(values, t_s=float(source.t_s[index]))
+            index += 1
+    registration = fit_registration(source.landmarks, demo_board())
+    now = find_gathered(live.snapshot(), board=demo_board(), rail="3V3", registration=registration)
+    batch = find(source, board=demo_board())
+    assert [s.ref for s in now.suspects] == [s.ref for s in batch.suspects]
+    np.testing.assert_allclose(now.spots[0].xy_px, batch.spots[0].xy_px, atol=0.02)
+    np.testing.assert_allclose(
+        [s.probability for s in now.suspects], [s.probability for s in batch.suspects], atol=0.01
     )
 
 
