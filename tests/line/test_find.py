@@ -17,7 +17,13 @@ from hotspot.finding import CANNOT_TELL, HOT_SPOT, NO_HOT_SPOT, Finding, finding
 from hotspot.frame import ArraySource, Recording, SwitchLog
 from hotspot.heat.live import LiveHeat
 from hotspot.heat.values import value_converter
-from hotspot.practice import CameraSettings, SimulatedRecording, build_scene, simulate_recording
+from hotspot.practice import (
+    CameraSettings,
+    SimulatedRecording,
+    WarmHand,
+    build_scene,
+    simulate_recording,
+)
 from hotspot.practice import Switching as Bench
 from hotspot.register.from_landmarks import fit_registration
 from tests.heat.made_frames import Made, counts, recording
@@ -99,6 +105,26 @@ def test_nothing_shorted_is_no_hot_spot(logged: bool, seed: int) -> None:
     assert finding.verdict == NO_HOT_SPOT
     assert finding.suspects == ()
     assert finding.false_alarm_probability > 0.005
+
+
+@pytest.mark.parametrize("logged", [True, False])
+def test_a_mirrored_hand_gets_no_name(logged: bool) -> None:
+    hand = WarmHand(
+        temperature_c=34.0, from_s=7.0, to_s=20.0, start_px=(10, 12), end_px=(60, 40), size_px=12.0
+    )
+    scene = build_scene(
+        demo_board(), rail="3V3", fault=None, camera=replace(CAMERA, width=80, height=60),
+        hands=(hand,),
+    )  # fmt: skip
+    made = simulate_recording(
+        scene,
+        Bench(edges_s=(8.0,), volts=1.0, amps=0.3, logged=logged),
+        duration_s=24.0,
+        rng=np.random.default_rng(17),
+    )
+    finding = find(made.recording, board=demo_board())
+    assert finding.verdict in (CANNOT_TELL, NO_HOT_SPOT)
+    assert finding.suspects == ()
 
 
 def test_a_log_without_current_cannot_tell() -> None:
