@@ -16,7 +16,8 @@ CONSIDER_NATS = 8.0
 REACH_PX = 3
 # What no template models: bodies that are not round, emissivity that is not even, a sensor grid.
 # Strong spots of practice scenes are off by 0.03 to 0.25 px however strong they are (0402 parts,
-# 0.4 and 0.9 mm a pixel, SNR 30 to 90): with 0.05 px 4 of 16 ellipses of 95 % missed the truth, with 0.1 px one.
+# 0.4 and 0.9 mm a pixel, SNR 30 to 90): with 0.05 px 4 of 16 ellipses of 95 % missed the
+# truth, with 0.1 px one.
 SYSTEMATIC_PX = 0.1
 
 
