@@ -23,6 +23,9 @@ _FEWEST_FOR_SPECTRUM = 32
 # of them is something in the scene.
 _MOVING = 0.5
 _MOVING_SHARE = 0.005
+# White noise has no correlation; beyond a half, averages fall clearly slower than 1/√N from the
+# first frames on.
+_ALIKE = 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -110,6 +113,12 @@ def _notes(stack: FrameStack, parts: NoiseComponents, spectrum: NoiseSpectrum | 
         notes.append(
             "part of the picture changes more than the rest: something moved or warmed, and the"
             " noise holds it; record a scene at rest"
+        )
+    alike = 1 - (parts.one_frame.value / parts.pixel.value) ** 2 if parts.pixel.value > 0 else 0.0
+    if alike > _ALIKE:
+        notes.append(
+            f"noise of successive frames is alike (correlation {alike:.2f}): the camera smooths"
+            " over time or wanders fast, and the figure of one frame says too little; read pixel"
         )
     if spectrum is None:
         notes.append(f"{_FEWEST_FOR_SPECTRUM} frames or more would give a spectrum")

@@ -59,7 +59,7 @@ def new_profile(
     """Make a camera profile. What is not said is measured or, on a terminal, asked for."""
     from calib.generic import describe_values, generic_names
     from calib.make import build_profile, look_at, with_measured
-    from hotspot.files.profiles import save_profile
+    from calib.saving import save_camera
 
     check_free(file, force=force)
     source = frames if frames is not None else recording
@@ -84,7 +84,7 @@ def new_profile(
         temporary = _with_profile(recording, profile)
         profile = with_measured(profile, temporary)
         say_warnings(temporary.warnings)
-    save_profile(profile, file)
+    save_camera(profile, file)
     say(f"{file}: {describe_values(profile)}.")
     _say_missing(profile)
 

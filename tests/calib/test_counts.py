@@ -109,3 +109,16 @@ def test_clipped_or_wrongly_read_frames_say_so(frames, profile, message: str) ->
     profile = replace(profile, width=32, height=24)
     with pytest.raises(RecordingError, match=message):
         read_stack(Recording("r", profile, np.arange(20) / 9, ArraySource(frames)))
+
+
+def test_two_cameras_in_one_folder_keep_their_own_bad_pixels(tmp_path: Path) -> None:
+    from calib.saving import save_camera
+    from hotspot.files.profiles import load_profile
+
+    for name, pixel in (("a", (3, 4)), ("b", (5, 1))):
+        save_camera(
+            CameraProfile(name, 7, 5, scale=0.01, offset=0.0, bad_pixels=(pixel,)),
+            tmp_path / f"{name}.toml",
+        )
+    assert load_profile(tmp_path / "a.toml").bad_pixels == ((3, 4),)
+    assert load_profile(tmp_path / "b.toml").bad_pixels == ((5, 1),)

@@ -199,3 +199,17 @@ def test_a_moving_thing_is_noted(camera) -> None:
     for k in range(40):
         frames[k, 10:30, k : k + 20] += 3.0
     assert any("something moved" in w for w in characterise_noise_of(frames).warnings)
+
+
+def test_a_camera_that_smooths_over_time_is_noted(camera) -> None:
+    rng = np.random.default_rng(12)
+    frames = np.zeros((200, 40, 56))
+    frames[0] = 0.05 * rng.standard_normal((40, 56))
+    for k in range(1, 200):  # a new frame counts a fifth, the sum so far four fifths
+        frames[k] = 0.8 * frames[k - 1] + 0.2 * 0.05 * rng.standard_normal((40, 56))
+    report = characterise_noise_of((25 + frames[50:]).astype(np.float32))
+    # An average with memory a leaves σ √((1-a) / (1+a)) and correlates neighbours in time by a.
+    assert report.parts.pixel.value == pytest.approx(0.05 / 3, rel=0.03)
+    assert any("is alike (correlation 0.8" in w or "is alike (correlation 0.79" in w
+               for w in report.warnings)  # fmt: skip
+    assert not any("is alike" in w for w in characterise_noise_of(camera(1, 64)).warnings)
