@@ -7,15 +7,15 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 import numpy as np
-from scipy.optimize import least_squares
+from scipy import stats
 
-from calib.planck import LWIR, Band, band_radiance, band_slope
+from calib.curves import fit_radiance_curve
+from calib.planck import LWIR, Band, band_radiance, band_slope, to_temperature_c
 from calib.radiometry import Target, apparent_sigma_k, to_apparent_c
 from calib.references import Reference
 from hotspot.checks import FloatArray, freeze
 from hotspot.errors import InputError
 from hotspot.profile import CameraProfile, RadianceCurve, Values
-from hotspot.radiometry import ZERO_CELSIUS_K
 
 # Points nearer than this say nothing about a slope: baths differ from their surface by 0.1 K.
 LEAST_SPAN_K = 2.0
@@ -23,6 +23,10 @@ LEAST_SPAN_K = 2.0
 WORST_SLOPE = 0.05
 # A point this many standard uncertainties off the fit is named (1 in 370 by chance).
 FAR_SIGMAS = 3.0
+# Chance below which residuals count as larger than the stated uncertainties allow.
+UNLIKELY = 0.01
+# Responses an uncooled camera may have instead of an even 8-14 µm.
+OTHER_BANDS = (Band((7.5, 13.0)), Band((8.0, 12.0)), Band((9.5, 10.5)))
 # The three-parameter curve is fitted this far beyond the points, K.
 BELOW_K, ABOVE_K = 30.0, 60.0
 
@@ -66,6 +70,8 @@ class ResponseFit:
         Of the residuals by the stated uncertainties; dof 0 for two points: nothing is checked.
     band
         Spectral response used for radiance.
+    alternatives
+        (band, intercept, slope) of the same points with other spectral responses.
     curve, curve_error_k
         The three-parameter curve of a profile, and how far it is from the band integral at most.
     warnings
@@ -83,6 +89,7 @@ class ResponseFit:
     chi_square: float
     dof: int
     band: Band = LWIR
+    alternatives: tuple[tuple[Band, float, float], ...] = ()
     curve: RadianceCurve | None = None
     curve_error_k: float = 0.0
     warnings: tuple[str, ...] = ()
@@ -91,7 +98,21 @@ class ResponseFit:
         """Return the uncertainty that calibration leaves at a temperature, K."""
         x, per_k = _regressor(celsius, self.kind, self.band)
         row = np.array([1.0, float(x)])
-        return float(np.sqrt(row @ self.covariance @ row) / abs(self.slope * float(per_k)))
+        fitted = float(np.sqrt(row @ self.covariance @ row) / abs(self.slope * float(per_k)))
+        return math.hypot(fitted, self.response_sigma_k(celsius))
+
+    def response_sigma_k(self, celsius: float) -> float:
+        """Return the part of it that comes from not knowing the camera's spectral response.
+
+        The same points fitted with other bands read differently in between; the largest
+        difference is taken as the half-width of an even distribution.
+        """
+        counts = self.intercept + self.slope * float(_regressor(celsius, self.kind, self.band)[0])
+        off = [
+            abs(float(to_temperature_c((counts - base) / slope, band=band)) - celsius)
+            for band, base, slope in self.alternatives
+        ]
+        return max(off, default=0.0) / math.sqrt(3.0)
 
     def to_profile(self, profile: CameraProfile) -> CameraProfile:
         """Return the profile with this response in it."""
@@ -184,59 +205,11 @@ def fit_response(
         chi_square=chi_square,
         dof=dof,
         band=surface.band,
+        alternatives=_alternatives(apparent, counts, sigma) if kind == "radiance" else (),
         curve=curve,
         curve_error_k=curve_error,
-        warnings=_warnings(ordered, residual_k, residual / sigma, dof),
+        warnings=_warnings(ordered, residual_k, residual / sigma, chi_square, dof),
     )
-
-
-def fit_radiance_curve(
-    intercept: float, slope: float, *, low_c: float, high_c: float, band: Band = LWIR
-) -> tuple[RadianceCurve, float]:
-    """Return the curve T_K = b / ln(r / (counts - offset) + f) nearest to a band integral.
-
-    Parameters
-    ----------
-    intercept, slope
-        counts = intercept + slope · radiance.
-    low_c, high_c
-        Range of the fit.
-    band
-        Spectral response.
-
-    Returns
-    -------
-    (RadianceCurve, float)
-        And the largest error within the range, K.
-    """
-    celsius = np.linspace(low_c, high_c, 80)
-    kelvin = celsius + ZERO_CELSIUS_K
-    radiance = band_radiance(celsius, band=band)
-    per_k = band_slope(celsius, band=band)
-    middle = float(np.average(band.wavelength_um, weights=np.maximum(band.response, 1e-9)))
-
-    def shape(parameters: FloatArray) -> FloatArray:
-        b, f = parameters
-        out: FloatArray = 1.0 / (np.exp(b / kelvin) - f)
-        return out
-
-    def solve(parameters: FloatArray) -> tuple[FloatArray, FloatArray]:
-        design = np.stack([shape(parameters), np.ones_like(kelvin)], axis=1) / per_k[:, None]
-        amounts = np.linalg.lstsq(design, radiance / per_k, rcond=None)[0]
-        return amounts, design @ amounts - radiance / per_k
-
-    start = np.array([14387.77 / middle, 1.0])
-
-    def error_k(parameters: FloatArray) -> FloatArray:
-        return solve(parameters)[1]
-
-    found = least_squares(error_k, start, x_scale=[1000.0, 1.0])
-    (r, base), error = solve(found.x)
-    curve = RadianceCurve(
-        r=float(slope * r), b=float(found.x[0]), f=float(found.x[1]),
-        offset=float(intercept + slope * base),
-    )  # fmt: skip
-    return curve, float(np.abs(error).max())
 
 
 def _regressor(celsius: float | FloatArray, kind: str, band: Band) -> tuple[FloatArray, FloatArray]:
@@ -244,6 +217,18 @@ def _regressor(celsius: float | FloatArray, kind: str, band: Band) -> tuple[Floa
     if kind == "linear":
         return np.asarray(celsius, dtype=np.float64), np.ones_like(celsius, dtype=np.float64)
     return band_radiance(celsius, band=band), band_slope(celsius, band=band)
+
+
+def _alternatives(
+    apparent: FloatArray, counts: FloatArray, sigma: FloatArray
+) -> tuple[tuple[Band, float, float], ...]:
+    out = []
+    for band in OTHER_BANDS:
+        x = band_radiance(apparent, band=band)
+        design = np.stack([np.ones_like(x), x], axis=1) / sigma[:, None]
+        base, slope = np.linalg.lstsq(design, counts / sigma, rcond=None)[0].tolist()
+        out.append((band, float(base), float(slope)))
+    return tuple(out)
 
 
 def _check_order(points: tuple[ResponsePoint, ...]) -> None:
@@ -275,9 +260,18 @@ def _check_order(points: tuple[ResponsePoint, ...]) -> None:
 
 
 def _warnings(
-    points: tuple[ResponsePoint, ...], residual_k: FloatArray, pull: FloatArray, dof: int
+    points: tuple[ResponsePoint, ...],
+    residual_k: FloatArray,
+    pull: FloatArray,
+    chi_square: float,
+    dof: int,
 ) -> tuple[str, ...]:
     out = []
+    if dof > 0 and float(stats.chi2.sf(chi_square, dof)) < UNLIKELY:
+        out.append(
+            f"residuals up to {np.abs(residual_k).max():.2f} K are larger than the stated"
+            " uncertainties allow: look at the points, or at the kind of response"
+        )
     if dof == 0:
         out.append("two points fit any line: a third would show whether they are right")
     for point, off_k, sigmas in zip(points, residual_k, pull, strict=True):
