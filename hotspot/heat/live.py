@@ -5,8 +5,8 @@ gives two things: at every frame a plain difference to the cold picture, for the
 as asked for, the gathered frames (`LiveHeat.snapshot`), from which `hotspot.find.find_gathered`
 concludes exactly what it would from a recording that ended there.
 
-Memory does not grow with time, save for 13 bytes a frame (its time, what it was worth, its bin):
-8 MB in eight hours at 25 Hz.
+Memory does not grow with time, save for 15 bytes a frame (its time, what it was worth, its bin):
+11 MB in eight hours at 25 Hz.
 """
 
 from __future__ import annotations
