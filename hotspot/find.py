@@ -288,9 +288,11 @@ def conclude(line: Line, *, say: Progress) -> Finding:
     verdict = HOT_SPOT if found else NO_HOT_SPOT
     spots, suspects, warnings = weighed.spots, weighed.suspects, weighed.warnings
     mirrored = find_mirrored(field, spots=spots)
-    best_chance = max((s.probability for s in suspects), default=0.0)
+    best_chance = max((s.probability for s in suspects), default=0.0) if line.places else 1.0
     logged = line.recording.injection is not None
-    if found and mirrored.forbids_a_name(logged=logged, best=best_chance):
+    if found and mirrored.forbids_a_name(
+        logged=logged, moved=bool(line.audit.moved.any()), best=best_chance
+    ):
         verdict, suspects = CANNOT_TELL, ()
         spots = tuple(replace(s, role="unknown") for s in spots)
         warnings = (MIRRORED_WARNING,)

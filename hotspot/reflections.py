@@ -30,6 +30,9 @@ FEWEST_RESTLESS = 3
 # A part named with this probability stands against equals: the part map says that one of them is
 # where a part can fail.
 CERTAIN = 0.9
+# Without a log, a spot on which no part is more probable than this is not believed: switching that
+# was read off the frames may be something else's.
+LEAST_UNLOGGED = 0.35
 # A path this much stronger than the rest leaves crumbs of itself that look alike.
 STRONG_PATH = 3.0
 
@@ -49,7 +52,7 @@ class Mirrored:
     equals: int
     restless: int
 
-    def forbids_a_name(self, *, logged: bool, best: float) -> bool:
+    def forbids_a_name(self, *, logged: bool, moved: bool, best: float) -> bool:
         """Return whether no part may be named.
 
         Parameters
@@ -57,12 +60,16 @@ class Mirrored:
         logged
             Whether the switching was written down; switching read off the frames may be the
             hand's own coming and going.
+        moved
+            Whether the camera was knocked: edges of pads are then restless of themselves.
         best
-            Probability of the first suspect.
+            Probability of the first suspect; 1 where no part map is known.
         """
         if self.equals >= FEWEST_EQUALS and best < CERTAIN:
             return True
-        return not logged and self.restless >= FEWEST_RESTLESS
+        if logged:
+            return False
+        return best < LEAST_UNLOGGED or (not moved and self.restless >= FEWEST_RESTLESS)
 
 
 def find_mirrored(field: Field, *, spots: tuple[Spot, ...]) -> Mirrored:

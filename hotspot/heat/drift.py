@@ -27,6 +27,11 @@ STRUCTURE_SIGMA_PX = 0.8
 # does, while its neighbours, which the optics would make share any heat, change by less than the
 # second figure of its excess: even optics of 0.6 px blur give a neighbour 9 %.
 RESTLESS_SIGMA = 6.0
+# A common pattern has this much more power than the noise (whose largest component of 32 in 5000
+# pixels or more stays below 1.2); at most so many of them; and less than this share of it lies
+# within this distance of its strongest place.
+STANDS_OUT, MOST_COMMON = 1.4, 2
+COMPACT_SHARE, COMPACT_PX = 0.35, 15.0
 RESTLESS_SHARE = 0.05
 
 
@@ -66,7 +71,7 @@ def build_patterns(
     patterns = [np.ones_like(x), x, y, x * x - 1 / 3, x * y, y * y - 1 / 3]
     names = ["level", "slope x", "slope y", "bowl x", "twist", "bowl y"]
     filled = np.where(bad | ~np.isfinite(cold), np.nanmedian(cold), cold).astype(np.float32)
-    low, high = np.percentile(filled, (0.2, 99.8))
+    low, high = np.percentile(filled, (0.01, 99.99))
     if high > low:
         sharp = (np.clip(filled, low, high) - filled.mean()) / (high - low)
         structure = cv2.GaussianBlur(sharp, (0, 0), STRUCTURE_SIGMA_PX)
@@ -174,3 +179,55 @@ def find_restless(values: NDArray[np.float32], *, bad: NDArray[np.bool_]) -> NDA
     around = cv2.filter2D(excess, -1, kernel, borderType=cv2.BORDER_REFLECT)
     restless = (excess > RESTLESS_SIGMA * sigma) & (around < RESTLESS_SHARE * excess + sigma)
     return restless & good
+
+
+def find_common_patterns(
+    quiet_maps: NDArray[np.float32], *, bad: NDArray[np.bool_]
+) -> NDArray[np.float32]:
+    """Return patterns (n, pixels) that the picture wanders by at times without signal.
+
+    What is mirrored in metal drifts with the room; its pattern (pads, cans) may be too faint in
+    the cold picture to be fitted by it, but the quiet contrasts show it: their largest principal
+    components, where they stand out from the noise and are spread over the picture. A component
+    that sits in one place is heat that no response has, and is left alone.
+
+    Parameters
+    ----------
+    quiet_maps
+        (r, rows, cols) maps of the quiet contrasts.
+    bad
+        (rows, cols) pixels that say nothing.
+    """
+    maps = np.where(bad, np.float32(0), quiet_maps)
+    flat = maps.reshape(len(maps), -1)
+    if len(flat) < 8:
+        return np.zeros((0, flat.shape[1]), dtype=np.float32)
+    value, vector = np.linalg.eigh((flat @ flat.T).astype(np.float64) / flat.shape[1])
+    floor = float(np.median(value))
+    found = []
+    for i in np.argsort(value)[::-1][:MOST_COMMON]:
+        if value[i] < STANDS_OUT * floor:
+            break
+        pattern = (vector[:, i].astype(np.float32) @ flat).reshape(bad.shape)
+        smooth = cv2.GaussianBlur(pattern**2, (0, 0), 1.0)
+        row, column = np.unravel_index(int(np.argmax(smooth)), smooth.shape)
+        y, x = np.indices(bad.shape)
+        near = np.hypot(x - column, y - row) < COMPACT_PX
+        # The noise of the component itself is spread evenly: only what exceeds it counts.
+        power = np.maximum(pattern**2 - floor, 0.0)
+        if float(power[near].sum()) < COMPACT_SHARE * float(power.sum()):
+            found.append(pattern.reshape(-1))
+    return np.array(found, dtype=np.float32).reshape(len(found), flat.shape[1])
+
+
+def without_patterns(
+    maps: NDArray[np.float32], patterns: NDArray[np.float32]
+) -> NDArray[np.float32]:
+    """Return maps (n, rows, cols) less their least-squares share of patterns (m, pixels)."""
+    if len(patterns) == 0:
+        return maps
+    flat = maps.reshape(len(maps), -1)
+    gram = (patterns @ patterns.T).astype(np.float64)
+    amounts = np.linalg.solve(gram, (patterns @ flat.T).astype(np.float64)).T
+    out: NDArray[np.float32] = (flat - amounts.astype(np.float32) @ patterns).reshape(maps.shape)
+    return out

@@ -10,7 +10,14 @@ from numpy.typing import NDArray
 from hotspot.checks import FloatArray
 from hotspot.heat.bands import Bands, measure_bands
 from hotspot.heat.bins import BinnedFrames
-from hotspot.heat.drift import Drift, build_patterns, find_restless, remove_drift
+from hotspot.heat.drift import (
+    Drift,
+    build_patterns,
+    find_common_patterns,
+    find_restless,
+    remove_drift,
+    without_patterns,
+)
 from hotspot.heat.drive import Drive
 from hotspot.heat.noise import (
     TemporalNoise,
@@ -172,6 +179,8 @@ def fit_heat(calm_bins: CalmBins, drive: Drive, *, frame_t_s: FloatArray) -> Hea
         raise ValueError("the drive leaves no trace in the frames")
     shape = bins.shape
     maps = (contrasts.weights.astype(np.float32) @ bins.values).reshape(-1, *shape)
+    common = find_common_patterns(quiet_maps, bad=calm_bins.bad)
+    maps, quiet_maps = without_patterns(maps, common), without_patterns(quiet_maps, common)
     return HeatFit(
         maps=maps,
         quiet=quiet_maps,
