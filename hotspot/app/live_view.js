@@ -134,11 +134,15 @@ function build(root) {
   const put = (selector, text) => { const e = $(selector); if (e.textContent !== text) e.textContent = text; };
 
   function onState(s) {
-    const changed = !live.state || !s || JSON.stringify(s.suspicion) !== JSON.stringify(live.state.suspicion);
+    const changed = !live.state || JSON.stringify(s.suspicion) !== JSON.stringify(live.state.suspicion);
     live.state = s;
-    says.textContent = s === null ? 'No camera is open.' : s.problem
+    // The page's buttons were drawn for another state: have them drawn anew, once.
+    if (s.signature !== live.data.signature && s.signature !== live.asked) {
+      live.asked = s.signature; live.component.setTriggerValue('changed', s.signature);
+    }
+    says.textContent = !s.open ? 'No camera is open.' : s.problem
       ? `Camera: ${s.problem}` : s.rate_hz ? '' : 'Waiting for the first picture …';
-    if (s === null) { $('.side').style.visibility = 'hidden'; canvas.width = canvas.width; live.frame = null; marks.replaceChildren(); return; }
+    if (!s.open) { $('.side').style.visibility = 'hidden'; canvas.width = canvas.width; live.frame = null; marks.replaceChildren(); return; }
     $('.side').style.visibility = 'visible';
     const cue = $('.cue'), c = s.cue;
     let word, then, on;
@@ -214,7 +218,7 @@ function build(root) {
   const observer = new ResizeObserver(place); observer.observe(stage);
   live.update = (component) => {
     const first = !live.data.ticket, lut = live.data.lut;
-    live.component = component; live.data = component.data;
+    live.component = component; live.data = component.data; live.asked = null;
     if (live.data.lut !== lut) colours();
     place();
     if (first) open();

@@ -9,7 +9,7 @@ import streamlit as st
 
 from hotspot.app import shared, shell
 from hotspot.app.colours import to_base64
-from hotspot.app.stream import PATH, PROTOCOL
+from hotspot.app.stream import PATH, PROTOCOL, to_signature
 from hotspot.checks import FloatArray
 
 
@@ -41,6 +41,7 @@ def live_view(
         css=_asset("live_view.css"),
         js=_asset("live_view.js"),
     )
+    desk = shared.desk()
     data: dict[str, Any] = {
         "path": PATH,
         "protocol": PROTOCOL,
@@ -49,6 +50,7 @@ def live_view(
         "view": view,
         "shown": shown,
         "frozen": frozen,
+        "signature": to_signature(desk.view, is_owner=desk.is_owner(shell.who())),
         "matrix": None if matrix is None else [float(v) for v in matrix.ravel()],
     }
-    component(data=data, key="live", on_renew_change=lambda: None)
+    component(data=data, key="live", on_renew_change=lambda: None, on_changed_change=lambda: None)

@@ -51,18 +51,12 @@ def _has_camera() -> bool:
 
 
 def _watch(file: JobFile, board: Board | None, view: LiveView) -> None:
-    if st.session_state.pop("live.ends", False):
-        _save(file, view)
     _keys(file, view)
     _picture(view, board)
     _below(file, board, view)
 
 
-@st.fragment(run_every=1.0)  # the buttons follow the baseline, the alarm and the tape
 def _keys(file: JobFile, view: LiveView) -> None:
-    desk = shared.desk()
-    if desk.view is not view or not desk.is_owner(shell.who()):
-        st.rerun()  # closed, released, or taken over from another tab
     state = view.state()
     with st.container(horizontal=True, vertical_alignment="bottom"):
         if st.button(
@@ -109,8 +103,7 @@ def _keys(file: JobFile, view: LiveView) -> None:
             disabled=not view.is_taping,
             help="Ends the recording, analyses it in full, keeps all in the job",
         ):
-            st.session_state["live.ends"] = True  # the page is left from outside of this fragment
-            st.rerun()
+            _save(file, view)
         if st.button(
             "Stop recording" if view.is_taping else "Record",
             key="live.tape",

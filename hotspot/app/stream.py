@@ -50,17 +50,27 @@ def to_picture_bytes(shot: Shot) -> bytes:
     return head + body + steps_body
 
 
-def to_state_bytes(view: LiveView | None) -> bytes:
-    """Return what goes on as JSON; null without a camera."""
-    return bytes([STATE]) + json.dumps(state_to_dict(view), ensure_ascii=False).encode()
+def to_state_bytes(desk: LiveDesk, who: str) -> bytes:
+    """Return what goes on as JSON."""
+    return bytes([STATE]) + json.dumps(state_to_dict(desk, who), ensure_ascii=False).encode()
 
 
-def state_to_dict(view: LiveView | None) -> dict[str, Any] | None:
-    """Return what goes on as plain data."""
+def to_signature(view: LiveView | None, *, is_owner: bool) -> str:
+    """Return what the page's buttons depend on: when it changes, the page is drawn anew."""
     if view is None:
-        return None
+        return "closed"
     state = view.state()
-    data = asdict(state)
+    return f"{state.baseline} {state.on} {bool(state.alarm)} {view.is_taping} {is_owner}"
+
+
+def state_to_dict(desk: LiveDesk, who: str) -> dict[str, Any]:
+    """Return what goes on as plain data, for one viewer."""
+    view = desk.view
+    signature = to_signature(view, is_owner=desk.is_owner(who))
+    if view is None:
+        return {"signature": signature, "open": False}
+    state = view.state()
+    data = {**asdict(state), "signature": signature, "open": True}
     train = view.train
     data["cue"] = None if train is None else asdict(train.at(state.t_s))
     data["pulses"] = None if train is None else train.pulses
@@ -118,7 +128,7 @@ async def _serve(
                 await _send(socket, bytes([PHOTO]) + (picture or b""))
                 sent_view, sent = view, 0
             if time.monotonic() - stated_s >= STATE_EVERY_S:
-                await _send(socket, to_state_bytes(view))
+                await _send(socket, to_state_bytes(desk, who))
                 stated_s = time.monotonic()
             shot = desk.newest
             if shot is not None and view is not None and shot.number != sent:

@@ -78,7 +78,7 @@ def test_the_live_channel_needs_a_ticket() -> None:
         assert listen(app, PATH, offered=offered) == (4401, [])
     code, got = listen(app, PATH, offered=[PROTOCOL, office.issue("tab")])
     assert code is None
-    assert got == [b"\x02null"]  # no camera is open
+    assert got == [b'\x02{"signature": "closed", "open": false}']  # no camera
 
 
 def test_the_live_channel_checks_host_and_origin() -> None:
