@@ -123,7 +123,7 @@ function build(root) {
       const [x, y] = toStage(spot[0], spot[1]), r = i === 0 ? 22 : 13, dash = spot[3] === 'path' ? '4 5' : 'none';
       el(marks, 'circle', { cx: x, cy: y, r, fill: 'none', stroke: '#000', 'stroke-width': 5, opacity: .55 });
       el(marks, 'circle', { cx: x, cy: y, r, fill: 'none', stroke: '#fff', 'stroke-width': 2.5, 'stroke-dasharray': dash });
-      if (i === 0 && s.suspects.length) {
+      if (i === 0 && s.named) {
         const text = `${s.suspects[0][0]}  ${percent(s.suspects[0][1])}`;
         el(marks, 'text', { x: x + r + 8, y: y + 6, fill: '#fff', stroke: '#000', 'stroke-width': 4,
           'paint-order': 'stroke', 'font-size': 20, 'font-weight': 700, 'font-family': 'inherit' }, text);
@@ -163,7 +163,7 @@ function build(root) {
   function answer(s) {
     const a = s.suspicion, rows = $('.rows');
     let title = 'Best suspect so far';
-    if (a.verdict === 'hot spot' && !a.suspects.length) title = 'Hot spot, no part named';
+    if (a.verdict === 'hot spot' && !a.named) title = 'Hot spot, no part named';
     else if (a.verdict === 'no hot spot') title = 'No hot spot yet';
     else if (!a.suspects.length) title = 'No answer yet';
     put('.answer h3', title);

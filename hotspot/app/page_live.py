@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import time
+from typing import Any
+
 import streamlit as st
 
 from hotspot.app import shared, shell
@@ -20,10 +23,15 @@ from hotspot.jobs.live_for_job import (
 from hotspot.jobs.progress import Stage
 from hotspot.store.entries import JobFile
 
+LEAVING_S = 4.0
+
 
 def show() -> None:
     """Show the page."""
     file = shell.need_file()
+    leaves, since_s = shell.kept(file, "leaves", ["", 0.0])
+    if leaves and 0 <= time.time() - since_s < LEAVING_S:
+        shell.go(Stage(leaves))
     shell.heading(file, Stage.LIVE)
     board = shared.board_of(file)
     view = shared.desk().view
@@ -57,64 +65,62 @@ def _watch(file: JobFile, board: Board | None, view: LiveView) -> None:
 
 
 def _keys(file: JobFile, view: LiveView) -> None:
+    """Show the buttons; what they do is done before the page is drawn, so nothing cuts it short."""
     state = view.state()
+    on = state.on is True
+    taken = state.baseline == "taken"
+    frozen = bool(st.session_state.get("frozen", False))
+
+    def button(label: str, key: str, letter: str | None, icon: str, **more: Any) -> None:
+        act, args = more.pop("act"), more.pop("args", ())
+        st.button(
+            label,
+            key=f"live.{key}",
+            shortcut=letter,
+            icon=f":material/{icon}:",
+            on_click=shell.acting,
+            args=(act, *args),
+            **more,
+        )
+
     with st.container(horizontal=True, vertical_alignment="bottom"):
-        if st.button(
-            "Cold baseline",
-            key="live.baseline",
-            shortcut="b",
-            icon=":material/ac_unit:",
-            type="primary" if state.baseline == "none" else "secondary",
-            disabled=state.on is True,
+        button(
+            "Cold baseline", "baseline", "b", "ac_unit", act=_take_baseline, args=(file, view),
+            type="primary" if state.baseline == "none" else "secondary", disabled=on,
             help="Board at rest, output off, hands away, for 5 s",
-        ):
-            view.take_baseline()
-            if not view.is_taping:
-                view.begin_tape(new_recording_folder(shared.data_folder(), file.job.id))
-            st.rerun()
-        on = state.on is True
-        taken = state.baseline == "taken"
-        if st.button(
-            "Output off" if on else "Output on",
-            key="live.output",
-            shortcut="o",
-            icon=":material/bolt:",
-            type="primary" if taken or on else "secondary",
-            disabled=not on and state.baseline != "taken",
-            help=_output_help(view),
-        ):
-            volts, amps = _set_point(file, view)
-            view.switch(not on, volts=volts, amps=amps)
-            st.rerun()
-        frozen = st.session_state.get("frozen", False)
-        if st.button(
-            "Go on" if frozen else "Freeze",
-            key="live.freeze",
-            shortcut="f",
-            icon=":material/pause:",
-        ):
-            st.session_state["frozen"] = not frozen
-            st.rerun()
-        if st.button(
-            "Save evidence",
-            key="live.save",
-            shortcut="s",
-            icon=":material/save:",
+        )  # fmt: skip
+        button(
+            "Output off" if on else "Output on", "output", "o", "bolt", act=_switch,
+            args=(file, view, not on), type="primary" if taken or on else "secondary",
+            disabled=not on and not taken, help=_output_help(view),
+        )  # fmt: skip
+        button("Go on" if frozen else "Freeze", "freeze", "f", "pause", act=_freeze)
+        button(
+            "Save evidence", "save", "s", "save", act=_save, args=(file, view),
             disabled=not view.is_taping,
             help="Ends the recording, analyses it in full, keeps all in the job",
-        ):
-            _save(file, view)
-        if st.button(
-            "Stop recording" if view.is_taping else "Record",
-            key="live.tape",
-            shortcut="t",
-            icon=":material/fiber_manual_record:",
-        ):
-            _record(file, view)
-            st.rerun()
-        if st.button("Close camera", icon=":material/videocam_off:"):
-            shared.desk().close(shell.who())
-            st.rerun()
+        )  # fmt: skip
+        button(
+            "Stop recording" if view.is_taping else "Record", "tape", "t", "fiber_manual_record",
+            act=_record, args=(file, view),
+        )  # fmt: skip
+        button("Close camera", "close", None, "videocam_off", act=shared.desk().close,
+               args=(shell.who(),))  # fmt: skip
+
+
+def _take_baseline(file: JobFile, view: LiveView) -> None:
+    view.take_baseline()
+    if not view.is_taping:
+        view.begin_tape(new_recording_folder(shared.data_folder(), file.job.id))
+
+
+def _switch(file: JobFile, view: LiveView, on: bool) -> None:
+    volts, amps = _set_point(file, view)
+    view.switch(on, volts=volts, amps=amps)
+
+
+def _freeze() -> None:
+    st.session_state["frozen"] = not st.session_state.get("frozen", False)
 
 
 def _output_help(view: LiveView) -> str:
@@ -148,7 +154,11 @@ def _save(file: JobFile, view: LiveView) -> None:
         raise InputError("nothing was recorded", cure="Take the cold baseline, then switch on")
     shell.keep(file, "recording", str(folder))
     analyse(file, folder)
-    shell.go(Stage.VERIFY if shell.kept(file, "after", False) else Stage.FINDING)
+    after = shell.kept(file, "after", False)
+    stage = Stage.VERIFY if after else Stage.FINDING
+    # Not in the session's state: touching that may end a run for which a newer one waits, and the
+    # live picture may just have asked for one. It may also call the page back: it is left again.
+    shell.keep(file, "leaves", [stage.value, time.time()])
 
 
 def _picture(view: LiveView | None, board: Board | None) -> None:

@@ -59,6 +59,9 @@ def _runner(module: str) -> Callable[[], None]:
     def run() -> None:
         # Only the page that is shown is imported: the first one opens quickly.
         show = import_module(f"hotspot.app.{module}").show
+        refused = st.session_state.pop("_refused", None)
+        if refused:
+            st.error(refused, icon=":material/error:")
         with told():
             show()
 
@@ -172,6 +175,14 @@ def told() -> Iterator[None]:
         yield
     except HotspotError as err:
         st.error(err.sentence, icon=":material/error:")
+
+
+def acting(act: Callable[..., object], *args: Any) -> None:
+    """Do what a button asks for; what the bench refuses is told on the page drawn after it."""
+    try:
+        act(*args)
+    except HotspotError as err:
+        st.session_state["_refused"] = err.sentence
 
 
 def key(file: JobFile, name: str) -> str:

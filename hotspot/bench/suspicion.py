@@ -9,6 +9,7 @@ import numpy as np
 
 from hotspot.board import Board
 from hotspot.checks import FloatArray
+from hotspot.evidence.words import main_spot, named_suspect
 from hotspot.finding import Finding
 
 _SHOWN = 5
@@ -35,6 +36,8 @@ class Suspicion:
         (time, reference of the first suspect, its probability), one entry an answer.
     note
         Why there is no answer, in one sentence.
+    named
+        The part that the answer names; empty while all parts explain the heat badly.
     """
 
     t_s: float = 0.0
@@ -44,6 +47,7 @@ class Suspicion:
     false_alarm: float = 1.0
     history: tuple[tuple[float, str, float], ...] = ()
     note: str = ""
+    named: str = ""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -70,15 +74,17 @@ def to_suspicion(finding: Finding, *, t_s: float, before: Suspicion) -> Suspicio
     """Return a finding as the live view shows it, appended to what came before."""
     suspects = tuple((s.ref, float(s.probability), s.why) for s in finding.suspects[:_SHOWN])
     first = suspects[0][:2] if suspects else ("", 0.0)
+    named, main = named_suspect(finding), main_spot(finding)
+    spots = sorted(finding.spots, key=lambda s: s is not main)  # the one it is about comes first
     return Suspicion(
         t_s=t_s,
         verdict=finding.verdict,
         suspects=suspects,
         spots=tuple(
-            (float(s.xy_px[0]), float(s.xy_px[1]), float(s.peak_k), s.role)
-            for s in finding.spots[:3]
+            (float(s.xy_px[0]), float(s.xy_px[1]), float(s.peak_k), s.role) for s in spots[:3]
         ),
         false_alarm=float(finding.false_alarm_probability),
         history=(*before.history[1 - _MOST_ANSWERS :], (t_s, *first)),
+        named="" if named is None else named.ref,
         note=finding.warnings[0] if finding.warnings and not suspects else "",
     )

@@ -118,6 +118,8 @@ def test_whole_job_with_the_practice_camera(folder: Path, address: str, page: An
     page.keyboard.press("Tab")
     page.locator("button:not([disabled])", has_text="Note readings").first.click()
     wait_until(page, lambda: len(job_file(folder, job).readings) == 6)
+    page.locator("[data-testid=stDataFrame]").first.wait_for()  # the page has settled
+    page.wait_for_timeout(500)
     click(page, "Compare before and after")
     wait_until(page, lambda: len(job_file(folder, job).verifications) == 1)
     page.get_by_role("link", name="Hand-over").click()
