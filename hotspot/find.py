@@ -22,12 +22,14 @@ from hotspot.heat.values import value_converter
 from hotspot.line import (
     Line,
     build_line,
+    check_cold,
     frame_counts,
     switching_of,
 )
-from hotspot.locate.detect import Scores, score
+from hotspot.locate.detect import Scores
 from hotspot.locate.field import Field, build_field, reddened
 from hotspot.locate.places import outline_at
+from hotspot.locate.scorer import Scorer
 from hotspot.locate.separate import describe
 from hotspot.locate.spots import FoundSpot, find_at_parts, find_spots, inner
 from hotspot.locate.templates import build_templates, render
@@ -102,6 +104,7 @@ def find(
             where=recording.name,
             cure="Record again with a camera that delivers changing frames",
         )
+    check_cold(recording, audit)
     bins = gather_bins(
         recording,
         audit,
@@ -172,16 +175,7 @@ def conclude(line: Line, *, say: Progress) -> Finding:
     emissivity = estimate_emissivity(line.cold, bad=line.calm_bins.bad)
     templates = build_templates(line.mm_per_px, dimmed=emissivity is not None)
 
-    def rescore(rest: Field, scale: float | None) -> Scores:
-        return score(
-            rest,
-            contrasts=fit.contrasts,
-            age_s=fit.atoms.age_s,
-            templates=templates,
-            sigma_px=line.sigma_px,
-            emissivity=emissivity,
-            scale=scale,
-        )
+    scorer = Scorer(fit, templates, sigma_px=line.sigma_px, emissivity=emissivity)
 
     def outline(xy_px: FloatArray) -> FloatArray | None:
         return outline_at(line.places, xy_px)
@@ -189,10 +183,10 @@ def conclude(line: Line, *, say: Progress) -> Finding:
     def spots_of(
         of: Field, before: tuple[FoundSpot, ...] = ()
     ) -> tuple[Scores, tuple[FoundSpot, ...], Scores]:
-        scores = rescore(of, None)
+        scores = scorer.score(of)
         found, left = find_spots(
             of,
-            rescore=lambda f: rescore(f, scores.scale),
+            rescore=lambda f: scorer.score(f, scale=scores.scale),
             first=scores,
             before=before,
             limit=FALSE_ALARM_LIMIT,

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from hotspot.board import Board, Role
 from hotspot.coarse import Coarse, coarse_factor
-from hotspot.errors import RegistrationError
+from hotspot.errors import RecordingError, RegistrationError
 from hotspot.frame import Recording
 from hotspot.heat.audit import FrameAudit
 from hotspot.heat.bins import BinnedFrames
@@ -176,3 +176,23 @@ def frame_counts(audit: FrameAudit) -> FrameCounts:
         shutter=int(audit.shutter.sum()),
         moved=int(audit.moved.sum()),
     )
+
+
+def check_cold(recording: Recording, audit: FrameAudit) -> None:
+    """Refuse a log that is on from the first frame and never off: there is nothing to compare with.
+
+    Raises
+    ------
+    RecordingError
+        Naming the cure.
+    """
+    if recording.injection is None:
+        return
+    edges = switching_from_log(recording.injection).edges_s
+    cold = audit.used & (audit.t_s < edges[0]) if edges else audit.used
+    if len(edges) == 1 and int(cold.sum()) == 0:
+        raise RecordingError(
+            "the output is on from the first frame: there are no cold frames to compare with",
+            where=f"{recording.name}/injection.csv",
+            cure="Record at least five seconds before switching on",
+        )

@@ -30,6 +30,8 @@ AROUND_SERIES_MM = 0.8
 USUAL_MM_PER_PX = 0.3
 # A spot is a fault of its own when a part that may be one explains it with this probability.
 ON_A_PART = 0.3
+# A spot of this share of another's SNR is nearly as strong.
+NEARLY = 0.5
 # A model of a spot is never better than this share of it: bodies are not points, boards not even.
 # Above a SNR of 1 / 0.15 the evidence for a place saturates at what 15 % of the spot weigh, which
 # amounts to a systematic position error of about 0.3 px.
@@ -141,17 +143,16 @@ def weigh(
             chances = posterior(priors, scores=part_scores[i], elsewhere=elsewhere)
             if candidate.any() and float(chances[candidate].max()) > ON_A_PART:
                 roles[i] = "fault"
-        # The strongest spot that is not path is the fault, whether or not the map has a part there.
-        strongest = next((i for i, role in enumerate(roles) if role != "path"), None)
-        if strongest is not None:
-            roles[strongest] = "fault"
+        fault = _fault_of(roles, snr=[s.centre.snr for s in found])
+        if fault is not None:
+            roles[fault] = "fault"
     spots = tuple(
         _spot(s, role=role, registration=registration, peak=peak_k(s.centre.xy_px))
         for s, role in zip(found, roles, strict=True)
     )
     if board is None or not places:
         return Weighed(spots=spots, suspects=(), warnings=())
-    fault = next((i for i, role in enumerate(roles) if role == "fault"), None)
+    fault = _fault_of(roles, snr=[s.centre.snr for s in found])
     warnings: list[str] = []
     if fault is not None:
         stack, seen = stacks[fault], part_scores[fault]
@@ -181,6 +182,18 @@ def weigh(
         unit="mm" if board.units == "mm" else "photo px",
     )
     return Weighed(spots=spots, suspects=suspects, warnings=tuple(warnings))
+
+
+def _fault_of(roles: list[str], *, snr: list[float]) -> int | None:
+    """Index of the spot that is the fault: the strongest that is not path.
+
+    Where the map has no part that can fail under it, one nearly as strong that has comes first.
+    """
+    own = [i for i, role in enumerate(roles) if role != "path"]
+    if not own:
+        return None
+    on_a_part = [i for i in own if roles[i] == "fault" and snr[i] >= NEARLY * snr[own[0]]]
+    return on_a_part[0] if on_a_part else own[0]
 
 
 def _spot(found: FoundSpot, *, role: str, registration: Registration, peak: float) -> Spot:

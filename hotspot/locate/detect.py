@@ -8,6 +8,7 @@ and Geometry; Worsley 1996), summed over the family, which is on the safe side.
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from typing import Any
 
@@ -21,6 +22,8 @@ from hotspot.heat.response import Contrasts
 from hotspot.locate.field import Field
 from hotspot.locate.templates import Rendered, Template, render
 
+# Transforms and sums run outside the interpreter's lock; a bench laptop has two cores.
+THREADS = 2
 # A place under bare metal shows at least this share of a template's energy: the second-order sum
 # must not run to zero or below.
 LEAST_ENERGY = 0.03
@@ -135,6 +138,52 @@ def local_energy(
     return np.asarray(energy, dtype=np.float32)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Bank:
+    """Templates made ready for one noise: worth keeping while the maps change and it does not.
+
+    Attributes
+    ----------
+    rendered
+        Each template in the frequency domain.
+    energy_maps
+        (rows, cols) energy at each place for the dimmed templates, None for the others.
+    """
+
+    rendered: tuple[Rendered, ...]
+    energy_maps: tuple[NDArray[np.float32] | None, ...]
+
+
+def build_bank(
+    field: Field,
+    *,
+    contrasts: Contrasts,
+    age_s: FloatArray,
+    templates: tuple[Template, ...],
+    sigma_px: float,
+    emissivity: NDArray[np.float32] | None = None,
+) -> Bank:
+    """Return the templates made ready for the noise of a field; parameters as for `score`."""
+    dips = _dips(emissivity, field)
+
+    def ready(template: Template) -> tuple[Rendered, NDArray[np.float32] | None]:
+        spot = render(
+            template,
+            contrasts=contrasts,
+            age_s=age_s,
+            padded=field.padded,
+            inverse_noise=field.inverse_noise,
+            sigma_px=sigma_px,
+        )
+        if dips is None or not template.dimmed:
+            return spot, None
+        return spot, local_energy(spot, emissivity_dip=dips, field=field)
+
+    with ThreadPoolExecutor(THREADS) as pool:
+        made = list(pool.map(ready, templates))
+    return Bank(rendered=tuple(r for r, _ in made), energy_maps=tuple(e for _, e in made))
+
+
 def score(
     field: Field,
     *,
@@ -144,6 +193,7 @@ def score(
     sigma_px: float,
     emissivity: NDArray[np.float32] | None = None,
     scale: float | None = None,
+    bank: Bank | None = None,
 ) -> Scores:
     """Return the SNR maps of every template.
 
@@ -163,46 +213,43 @@ def score(
         (rows, cols) how much of the heat each pixel shows, or None.
     scale
         Calibration from an earlier call on the same recording; measured when None.
+    bank
+        `build_bank` of a field with the same noise, if at hand.
     """
-    plain = transform(field.maps, field=field)
-    dimmed = dim(plain, emissivity=emissivity, field=field)
-    dips = _dips(emissivity, field)
-    groups = _quiet_groups(field, size=len(field.maps)) if scale is None else []
-    rows, cols = field.shape
-    z = np.zeros((len(templates), rows, cols), dtype=np.float32)
-    energy = np.zeros(len(templates))
-    roughness = np.zeros(len(templates))
-    curvature = np.zeros((len(templates), 2, 2))
-    ratios: list[float] = []
-    for m, template in enumerate(templates):
-        spot = render(
-            template,
+    if bank is None:
+        bank = build_bank(
+            field,
             contrasts=contrasts,
             age_s=age_s,
-            padded=field.padded,
-            inverse_noise=field.inverse_noise,
+            templates=templates,
             sigma_px=sigma_px,
+            emissivity=emissivity,
         )
-        energy_map = None
-        if dips is not None and template.dimmed:
-            energy_map = local_energy(spot, emissivity_dip=dips, field=field)
+    spots = bank.rendered
+    plain = transform(field.maps, field=field)
+    dimmed = dim(plain, emissivity=emissivity, field=field)
+    groups = _quiet_groups(field, size=len(field.maps)) if scale is None else []
+
+    def filtered(m: int) -> tuple[NDArray[np.float32], list[float]]:
+        template, spot = templates[m], spots[m]
         source = dimmed if template.dimmed else plain
-        z[m] = filter_maps(source, rendered=spot, field=field, energy=energy_map)
-        energy[m], roughness[m], curvature[m] = spot.energy, spot.roughness, spot.curvature
-        if m % 4 == 0 and not template.dimmed:
-            for group in groups:
-                quiet_z = filter_maps(group, rendered=spot, field=field)
-                ratios.append(_robust_sigma(quiet_z))
+        z = filter_maps(source, rendered=spot, field=field, energy=bank.energy_maps[m])
+        calm = groups if m % 4 == 0 and not template.dimmed else []
+        return z, [_robust_sigma(filter_maps(g, rendered=spot, field=field)) for g in calm]
+
+    with ThreadPoolExecutor(THREADS) as pool:
+        results = list(pool.map(filtered, range(len(templates))))
     if scale is None:
+        ratios = [r for _, calm in results for r in calm]
         # The quiet maps may show more noise than theory, never less.
         scale = max(1.0, float(np.median(ratios))) if ratios else 1.0
     return Scores(
-        z=z / np.float32(scale),
+        z=np.stack([z for z, _ in results]) / np.float32(scale),
         templates=templates,
         scale=scale,
-        energy=energy / scale**2,
-        roughness=roughness,
-        curvature=curvature,
+        energy=np.array([s.energy for s in spots]) / scale**2,
+        roughness=np.array([s.roughness for s in spots]),
+        curvature=np.array([s.curvature for s in spots]),
     )
 
 
