@@ -31,7 +31,7 @@ def log(t_s: list[float], on: list[bool]) -> SwitchLog:
 
 
 def test_on_from_the_first_frame_is_refused_with_a_cure() -> None:
-    with pytest.raises(RecordingError, match="no cold frames.*before switching on"):
+    with pytest.raises(RecordingError, match=r"no cold frames.*before switching on"):
         find(recording(log([0.0], [True])))
 
 
