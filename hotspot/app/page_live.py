@@ -23,7 +23,7 @@ from hotspot.jobs.live_for_job import (
 from hotspot.jobs.progress import Stage
 from hotspot.store.entries import JobFile
 
-LEAVING_S = 4.0
+LEAVING_S = 8.0
 
 
 def show() -> None:
