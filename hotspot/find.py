@@ -26,6 +26,7 @@ from hotspot.line import (
     frame_counts,
     switching_of,
 )
+from hotspot.locate.centre import SYSTEMATIC_PX
 from hotspot.locate.detect import Scores
 from hotspot.locate.field import Field, build_field, reddened
 from hotspot.locate.places import outline_at
@@ -49,6 +50,8 @@ STRONG_SNR = 8.0
 # From this one on its place is limited by how well its shape is known, not by noise: half the
 # model error of `hotspot.weigh` at this SNR is ten times the noise.
 SHAPE_LIMITED_SNR = 60.0
+# How far its place is then off, px: rms over boards of all conductivities was 0.5 to 1.
+SHAPE_SIGMA_PX = 0.5
 
 MIRRORED_WARNING = (
     "Several places change together, as when a hand or something warm is mirrored in solder and"
@@ -181,7 +184,9 @@ def conclude(line: Line, *, say: Progress) -> Finding:
         return outline_at(line.places, xy_px)
 
     def spots_of(
-        of: Field, before: tuple[FoundSpot, ...] = ()
+        of: Field,
+        before: tuple[FoundSpot, ...] = (),
+        systematic_px: float = SYSTEMATIC_PX,
     ) -> tuple[Scores, tuple[FoundSpot, ...], Scores]:
         scores = scorer.score(of)
         found, left = find_spots(
@@ -189,6 +194,7 @@ def conclude(line: Line, *, say: Progress) -> Finding:
             rescore=lambda f: scorer.score(f, scale=scores.scale),
             first=scores,
             before=before,
+            systematic_px=systematic_px,
             limit=FALSE_ALARM_LIMIT,
             trials=trials,
             sigma_px=line.sigma_px,
@@ -204,7 +210,7 @@ def conclude(line: Line, *, say: Progress) -> Finding:
         if found[0].centre.snr > SHAPE_LIMITED_SNR:
             fit = restore_heat(fit, line.calm_bins)
             sharp = reddened(field, maps=fit.maps)
-            first, strong, rest = spots_of(sharp)
+            first, strong, rest = spots_of(sharp, systematic_px=SHAPE_SIGMA_PX)
             field = (
                 sharp
                 if not strong

@@ -10,7 +10,7 @@ import numpy as np
 from hotspot.board import Board, Role
 from hotspot.checks import FloatArray
 from hotspot.finding import Spot, Suspect
-from hotspot.locate.centre import log_evidence
+from hotspot.locate.centre import Centre, log_evidence
 from hotspot.locate.detect import Scores
 from hotspot.locate.field import Field
 from hotspot.locate.parts import WITHIN_BODY, WITHIN_SERIES, PartScore, Place, score_parts
@@ -30,6 +30,8 @@ AROUND_SERIES_MM = 0.8
 USUAL_MM_PER_PX = 0.3
 # A spot is a fault of its own when a part that may be one explains it with this probability.
 ON_A_PART = 0.3
+# A part named with this probability tells where its heat is.
+ON_THIS_PART = 0.9
 # A spot of this share of another's SNR is nearly as strong.
 NEARLY = 0.5
 # A model of a spot is never better than this share of it: bodies are not points, boards not even.
@@ -181,7 +183,31 @@ def weigh(
         rail=rail,
         unit="mm" if board.units == "mm" else "photo px",
     )
+    if fault is not None and suspects and suspects[0].probability > ON_THIS_PART:
+        place = next(p for p in places if p.ref == suspects[0].ref)
+        at, cov = fused(found[fault].centre, place)
+        centre = replace(found[fault].centre, xy_px=at, cov_px2=cov)
+        moved = _spot(
+            replace(found[fault], centre=centre),
+            role="fault",
+            registration=registration,
+            peak=spots[fault].peak_k,
+        )
+        spots = (*spots[:fault], moved, *spots[fault + 1 :])
     return Weighed(spots=spots, suspects=suspects, warnings=tuple(warnings))
+
+
+def fused(centre: Centre, place: Place) -> tuple[FloatArray, FloatArray]:
+    """Return position and covariance of a spot that is known to lie on a part.
+
+    Two measurements of one place, each weighted with its information: where the heat is centred,
+    which uneven emissivity and copper pull at, and where the map and the registration put the part.
+    """
+    seen = np.linalg.inv(centre.cov_px2)
+    mapped = np.linalg.inv(place.spread_px2())
+    cov: FloatArray = np.linalg.inv(seen + mapped)
+    at: FloatArray = cov @ (seen @ centre.xy_px + mapped @ place.xy_px)
+    return at, cov
 
 
 def _fault_of(roles: list[str], *, snr: list[float]) -> int | None:

@@ -60,7 +60,9 @@ def find_peak(scores: Scores, *, allowed: NDArray[np.bool_]) -> tuple[int, int, 
     return template, int(row), int(column)
 
 
-def measure_centre(scores: Scores, *, row: int, column: int) -> Centre:
+def measure_centre(
+    scores: Scores, *, row: int, column: int, systematic_px: float = SYSTEMATIC_PX
+) -> Centre:
     """Return the position of the spot whose largest pixel is (row, column).
 
     The maximum-likelihood position of each plausible template, weighted with its likelihood. The
@@ -91,7 +93,7 @@ def measure_centre(scores: Scores, *, row: int, column: int) -> Centre:
     scatter = np.array(points) - xy
     cov = np.einsum("m,mij->ij", weight, np.array(covs))
     cov += np.einsum("m,mi,mj->ij", weight, scatter, scatter)
-    cov += SYSTEMATIC_PX**2 * np.eye(2)
+    cov += systematic_px**2 * np.eye(2)
     best = int(order[np.argmax(peaks[order])])
     return Centre(xy_px=xy, cov_px2=cov, snr=float(peaks.max()), template=best, at_edge=at_edge)
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotspot.checks import FloatArray
-from hotspot.locate.centre import Centre, find_peak, measure_centre
+from hotspot.locate.centre import SYSTEMATIC_PX, Centre, find_peak, measure_centre
 from hotspot.locate.detect import Scores, false_alarm_probability
 from hotspot.locate.field import Field
 from hotspot.locate.parts import Place, part_false_alarm
@@ -55,6 +55,7 @@ def find_spots(
     sigma_px: float,
     outline_at: Callable[[FloatArray], FloatArray | None],
     before: tuple[FoundSpot, ...] = (),
+    systematic_px: float = SYSTEMATIC_PX,
     emissivity: NDArray[np.float32] | None = None,
 ) -> tuple[tuple[FoundSpot, ...], Scores]:
     """Return the significant spots, and the scores of the field without them.
@@ -77,6 +78,8 @@ def find_spots(
         Outline of the part body under a point, or None.
     before
         Spots known already: taken away first, and returned with the others.
+    systematic_px
+        Error of a position beyond noise.
     emissivity
         (rows, cols) how much of the heat each pixel shows, or None.
     """
@@ -109,7 +112,7 @@ def find_spots(
         strong = not spots or snr > LEAST_SHARE * spots[0].centre.snr
         if chance > limit or not strong or len(spots) == MOST_SPOTS:
             return tuple(spots), scores
-        centre = measure_centre(scores, row=row, column=column)
+        centre = measure_centre(scores, row=row, column=column, systematic_px=systematic_px)
         spots.append(FoundSpot(centre=centre, false_alarm=chance, scores=scores))
         scores = taken_away()
         allowed = allowed & ~_near(field.bad.shape, centre.xy_px, sigma_px=sigma_px)
