@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Generator
+import sys
+from collections.abc import Generator, Iterator
 
 import pytest
 
@@ -22,3 +23,12 @@ def pytest_runtest_makereport(
         report.outcome = "failed"
         report.longrepr = f"{item.nodeid} was skipped where it must run: {reason}"
     return report
+
+
+@pytest.fixture(autouse=True)
+def _own_main_module() -> Iterator[None]:
+    """Give `__main__` back: a page under test puts itself there, and worker processes started
+    later would run it as their own."""
+    main = sys.modules["__main__"]
+    yield
+    sys.modules["__main__"] = main
