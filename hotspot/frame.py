@@ -147,6 +147,9 @@ class Recording:
         RFC 3339 time of the first frame, if noted.
     complete
         Whether the recorder closed it in order.
+    resumed_s
+        Times from which the camera was back after it had been unplugged, s; per-pixel offsets may
+        be others from there on.
     note
         Free text.
     warnings
@@ -164,5 +167,6 @@ class Recording:
     ambient_c: float | None = None
     started: str | None = None
     complete: bool = True
+    resumed_s: tuple[float, ...] = ()
     note: str = ""
     warnings: tuple[str, ...] = ()

@@ -57,10 +57,10 @@ def measure_sharpness(
     The edge: a warm plate before a cool one, or matt tape on bright metal of one temperature.
     """
     from calib.pinhole import measure_pinhole
-    from calib.saving import save_camera
     from calib.scale import measure_strip
     from calib.sharpness import measure_edge
     from calib.words import sharpness_words, to_sharpness_dict
+    from hotspot.files.profiles import save_profile
 
     for path in (out, profile_out):
         if path is not None:
@@ -99,7 +99,7 @@ def measure_sharpness(
         save_figure(draw_sharpness(edge, picture, scale=scale, title=recording.name), out)
     if profile_out is not None:
         camera = load(recording, profile=profile).profile
-        save_camera(replace(camera, psf_sigma_px=round(blur.value, 4)), profile_out)
+        save_profile(replace(camera, psf_sigma_px=round(blur.value, 4)), profile_out)
     if as_json:
         say_json(to_sharpness_dict(edge, spot, blur=blur, scale=scale))
         return

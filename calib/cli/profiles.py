@@ -59,7 +59,7 @@ def new_profile(
     """Make a camera profile. What is not said is measured or, on a terminal, asked for."""
     from calib.generic import describe_values, generic_names
     from calib.make import build_profile, look_at, with_measured
-    from calib.saving import save_camera
+    from hotspot.files.profiles import save_profile
 
     check_free(file, force=force)
     source = frames if frames is not None else recording
@@ -84,7 +84,7 @@ def new_profile(
         temporary = _with_profile(recording, profile)
         profile = with_measured(profile, temporary)
         say_warnings(temporary.warnings)
-    save_camera(profile, file)
+    save_profile(profile, file)
     say(f"{file}: {describe_values(profile)}.")
     _say_missing(profile)
 

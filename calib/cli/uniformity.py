@@ -40,9 +40,9 @@ def measure(
 
     Show a lens cap or a matt plate out of focus that fills the picture. A hot plate burns.
     """
-    from calib.saving import save_camera
     from calib.uniformity import measure_uniformity
     from calib.words import uniformity_words
+    from hotspot.files.profiles import save_profile
 
     if out is not None:
         check_new_folder(out)
@@ -57,7 +57,7 @@ def measure(
         out.mkdir(parents=True, exist_ok=True)
         save_flat_field(report.flat, out)
         camera = load(recording, profile=profile).profile
-        save_camera(replace(camera, bad_pixels=report.defects.bad_pixels), out / "camera.toml")
+        save_profile(replace(camera, bad_pixels=report.defects.bad_pixels), out / "camera.toml")
         save_figure(draw_uniformity(report, title=recording.name), out / "uniformity.png")
     if as_json:
         say_json(report.to_dict())

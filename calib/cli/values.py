@@ -153,8 +153,7 @@ def calibrate(
     from calib.points import load_points
     from calib.radiometry import Target
     from calib.response import fit_response
-    from calib.saving import save_camera
-    from hotspot.files.profiles import load_profile
+    from hotspot.files.profiles import load_profile, save_profile
 
     if kind not in ("radiance", "linear"):
         raise InputError(f"no kind '{kind[:20]}'", where="--kind", cure="radiance or linear")
@@ -174,7 +173,7 @@ def calibrate(
         raise InputError(str(err), cure="Correct it") from err
     fit = fit_response(load_points(table), kind=kind, target=target)
     if out is not None and profile is not None:
-        save_camera(fit.to_profile(profile), out)
+        save_profile(fit.to_profile(profile), out)
     if as_json:
         curve = fit.curve
         say_json({

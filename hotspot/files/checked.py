@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotspot.errors import RecordingError
-from hotspot.files.containers import COPY_AGAIN, describe
+from hotspot.files.containers import COPY_AGAIN, BlockSource, describe
 from hotspot.profile import CameraProfile, Values
 from hotspot.radiometry import to_raw_plane
 
@@ -127,6 +127,19 @@ class CheckedSource:
         elif dtype.kind == "f" and dtype != np.float32:
             dtype = np.dtype(np.float32)
         return tuple(int(n) for n in plane.shape[1:]), dtype
+
+
+def find_empty(container: Container) -> NDArray[np.bool_]:
+    """Return (n,) bool: frames of floats that hold no number, only NaN or infinity."""
+    if container.dtype.kind != "f":
+        return np.zeros(len(container), dtype=np.bool_)
+    if isinstance(container, BlockSource):
+        return container.find_empty()
+    empty = [
+        ~np.isfinite(block).reshape(len(block), -1).any(axis=1) for block in container.chunks()
+    ]
+    found = np.concatenate([*empty, np.zeros(len(container), dtype=np.bool_)])
+    return found[: len(container)]
 
 
 def check_fit(

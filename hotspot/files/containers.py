@@ -23,6 +23,8 @@ from hotspot.errors import RecordingError
 COPY_AGAIN = "Copy the recording again from the bench"
 # A decoded frame of the largest sensor as float32 is 1 GB; a header asking for more is nonsense.
 MAX_FRAME_BYTES = 1 << 30
+# Values looked at to see whether a frame may be empty: a few lines' worth, one disk block.
+_PROBE_VALUES = 64
 # What numpy's header reader answers damage with; it tokenizes the header like a program.
 _BAD_HEADER = (ValueError, EOFError, OSError, SyntaxError, TypeError, MemoryError, RecursionError,
                tokenize.TokenError)  # fmt: skip
@@ -69,6 +71,23 @@ class BlockSource:
                     if file.readinto(target.data) != target.nbytes:
                         raise truncated(self.path, frame=first + start)
                 yield block
+
+    def find_empty(self) -> NDArray[np.bool_]:
+        """Return (n,) bool: frames of floats in which no value is a number.
+
+        Only the first values of each frame are read, and the whole of those that begin empty.
+        """
+        empty = np.zeros(len(self), dtype=np.bool_)
+        n_bytes = min(self._frame_bytes, _PROBE_VALUES * self.dtype.itemsize)
+        with open_bytes(self.path) as file:
+            for k, place in enumerate(self.places.tolist()):
+                file.seek(place)
+                if np.isfinite(np.frombuffer(file.read(n_bytes), dtype=self.dtype)).any():
+                    continue
+                file.seek(place)
+                whole = np.frombuffer(file.read(self._frame_bytes), dtype=self.dtype)
+                empty[k] = not np.isfinite(whole).any()
+        return empty
 
     def _runs(self, places: NDArray[np.int64]) -> Iterator[tuple[int, int, int]]:
         """Yield (first, stop, byte offset) of frames that lie side by side."""

@@ -240,20 +240,25 @@ def _curve_table(curve: RadianceCurve | None) -> dict[str, float] | None:
     return {"r": curve.r, "b": curve.b, "f": curve.f, "offset": curve.offset}
 
 
-def save_bad_pixels(profile: CameraProfile, folder: Path) -> str | None:
-    """Write the bad pixels beside a profile and return the file's name; None without any."""
+def save_bad_pixels(
+    profile: CameraProfile, folder: Path, *, name: str = _BAD_PIXELS_FILE
+) -> str | None:
+    """Write the bad pixels into `folder` as `name` and return that name; None without any."""
     if not profile.bad_pixels:
         return None
     lines = ["x,y\n", *(to_csv_line((int(x), int(y))) for x, y in profile.bad_pixels)]
-    save_text("".join(lines), folder / _BAD_PIXELS_FILE)
-    return _BAD_PIXELS_FILE
+    save_text("".join(lines), folder / name)
+    return name
 
 
 def save_profile(profile: CameraProfile, path: Path) -> None:
-    """Write a profile to a TOML file; bad pixels go to ``bad_pixels.csv`` beside it."""
+    """Write a profile to a TOML file; bad pixels go to ``NAME.bad_pixels.csv`` beside it.
+
+    Named after the profile: a folder holds the profiles of several cameras.
+    """
     path = Path(path)
     path.parent.mkdir(parents=True, exist_ok=True)
-    name = save_bad_pixels(profile, path.parent)
+    name = save_bad_pixels(profile, path.parent, name=f"{path.stem}.{_BAD_PIXELS_FILE}")
     save_text(profile_to_toml(profile, bad_pixels=name), path)
 
 

@@ -119,6 +119,8 @@ def audit_frames(
     used &= ~moments.unsettled
     segment = np.zeros(n, np.intp)
     starts = {e.index for e in moments.shutter_events} | {b.index for b in moments.bumps}
+    # A camera that was unplugged comes back with other offsets, shutter seen or not.
+    starts |= {int(np.searchsorted(t_s, resumed)) for resumed in recording.resumed_s}
     for index in sorted(starts):
         segment[index:] += 1
     shift_px = np.zeros((n, 2))

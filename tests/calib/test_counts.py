@@ -112,11 +112,10 @@ def test_clipped_or_wrongly_read_frames_say_so(frames, profile, message: str) ->
 
 
 def test_two_cameras_in_one_folder_keep_their_own_bad_pixels(tmp_path: Path) -> None:
-    from calib.saving import save_camera
-    from hotspot.files.profiles import load_profile
+    from hotspot.files.profiles import load_profile, save_profile
 
     for name, pixel in (("a", (3, 4)), ("b", (5, 1))):
-        save_camera(
+        save_profile(
             CameraProfile(name, 7, 5, scale=0.01, offset=0.0, bad_pixels=(pixel,)),
             tmp_path / f"{name}.toml",
         )

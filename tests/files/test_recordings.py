@@ -139,10 +139,74 @@ def test_nan_pixels_stay_and_are_told_once(tmp_path: Path) -> None:
     assert np.count_nonzero(np.isnan(got)) == 7
 
 
-def test_a_frame_of_nan_alone_is_refused(tmp_path: Path) -> None:
-    frames = np.full((9, ROWS, COLS), 25, np.float32)
-    frames[7] = np.nan
-    assert "frame 7" in refusal(npy_recording(tmp_path, frames, values="celsius", camera=""))
+@pytest.mark.parametrize("kind", ["npy", "npy fortran", "tiff pages", "tiff deflate"])
+def test_frames_of_nan_alone_are_left_out_with_a_warning(kind: str, tmp_path: Path) -> None:
+    frames = np.random.default_rng(1).normal(25, 1, (9, ROWS, COLS)).astype(np.float32)
+    frames[0], frames[7] = np.nan, np.inf
+    frames[3, :5] = np.nan  # begins empty, and is not
+    write_toml(tmp_path, values="celsius", camera="")
+    write_times(tmp_path, 9)
+    (tmp_path / "injection.csv").write_text("t_s,on\n0.2,1\n")
+    write_container(tmp_path, kind, frames)
+    recording = load_recording(tmp_path)
+    assert any("2 frames without any number" in w for w in recording.warnings)
+    good = [1, 2, 3, 4, 5, 6, 8]
+    np.testing.assert_array_equal(all_frames(tmp_path), frames[good])
+    # Time begins with the first frame that is used, for the log as well.
+    np.testing.assert_allclose(recording.t_s, np.array(good) * 0.04 - 0.04)
+    assert recording.injection is not None
+    assert recording.injection.t_s[0] == pytest.approx(0.16)
+
+
+def test_a_recording_of_nan_alone_is_refused(tmp_path: Path) -> None:
+    frames = np.full((9, ROWS, COLS), np.nan, np.float32)
+    assert "only NaN" in refusal(npy_recording(tmp_path, frames, values="celsius", camera=""))
+
+
+@pytest.mark.parametrize(
+    ("lines", "told"),
+    [
+        ("3602,1\n3605,0\n", "begins 1 h after"),
+        ("7200.4,1\n7205,0\n", "begins 2 h after"),
+        ("1772424242,1\n1772424252,0\n", "begins 20514 days after"),
+        ("-7205,1\n-7200,0\n", "ends 2 h before"),
+        ("-7205,1\n-7200,1\n", "ends 2 h before"),
+    ],
+)
+def test_a_log_of_another_time_is_left_out_with_a_warning(
+    lines: str, told: str, tmp_path: Path
+) -> None:
+    folder = npy_recording(tmp_path)
+    (folder / "injection.csv").write_text("t_s,on\n" + lines)
+    recording = load_recording(folder)
+    assert recording.injection is None
+    assert len(recording.warnings) == 1
+    assert told in recording.warnings[0]
+    assert "clock is wrong" in recording.warnings[0]
+
+
+@pytest.mark.parametrize(
+    "lines", ["-5,0\n", "-5,1\n", "-5,0\n-3,0\n", "-5,0\n0.2,1\n", "0.2,1\n900,0\n"]
+)
+def test_a_log_that_can_be_of_these_frames_is_kept(lines: str, tmp_path: Path) -> None:
+    folder = npy_recording(tmp_path)
+    (folder / "injection.csv").write_text("t_s,on\n" + lines)
+    recording = load_recording(folder)
+    assert recording.injection is not None
+    assert recording.warnings == ()
+
+
+def test_resumed_times_are_told_and_begin_with_the_first_frame(tmp_path: Path) -> None:
+    folder = npy_recording(tmp_path, extra="resumed_s = [10.2]\n")
+    (folder / "frames.csv").write_text(
+        "index,t_s\n" + "".join(f"{i},{10 + i * 0.04:.2f}\n" for i in range(12))
+    )
+    recording = load_recording(folder)
+    assert recording.resumed_s == pytest.approx((0.2,))
+    assert any("camera was away once" in w for w in recording.warnings)
+    for bad in ("3", '["a"]', "[true]", "[nan]"):
+        write_toml(folder, extra=f"resumed_s = {bad}\n")
+        assert "resumed_s must be" in refusal(folder)
 
 
 def test_times_that_run_back_name_the_line(tmp_path: Path) -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import cv2
 import numpy as np
 import pytest
@@ -148,6 +150,13 @@ def test_missing_values_do_not_spread(rng: np.random.Generator) -> None:
     assert found.bad.sum() == 2
     assert found.used.all()
     assert np.isfinite(found.frame_mean).all()
+
+
+def test_a_camera_that_was_away_begins_a_new_segment(rng: np.random.Generator) -> None:
+    frames = noisy(rng, 80, board(rng))
+    recording = replace(recorded(frames), resumed_s=(float(recorded(frames).t_s[50]),))
+    assert np.array_equal(audit(recording).segment, np.repeat([0, 1], [50, 30]))
+    assert not audit(recorded(frames)).segment.any()
 
 
 def test_equal_frames_leave_one_to_use_and_say_so() -> None:
