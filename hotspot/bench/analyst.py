@@ -30,7 +30,7 @@ class Analyst:
     """Sends what happens to the analysis and keeps its latest answer."""
 
     def __init__(self) -> None:
-        self._messages: queue.Queue[tuple[Any, ...] | None] = queue.Queue(QUEUE_MESSAGES)
+        self._messages: queue.SimpleQueue[tuple[Any, ...] | None] = queue.SimpleQueue()
         self._lock = threading.Lock()
         self._latest = Suspicion()
         self._run = 0
@@ -63,23 +63,23 @@ class Analyst:
         with self._lock:
             self._run += 1
             self._latest = Suspicion()
-        self._put(("begin", self._run, profile, case), wait=True)
+        self._put(("begin", self._run, profile, case))
 
     def set_case(self, case: Case) -> None:
         """Hold the same frames against something else."""
-        self._put(("case", case), wait=True)
+        self._put(("case", case))
 
     def frame(self, counts: NDArray[Any], *, t_s: float) -> None:
         """Hand over one frame; it is lost when the analysis is far behind."""
-        self._put(("frame", np.asarray(counts), t_s))
+        self._put(("frame", np.asarray(counts), t_s), is_frame=True)
 
     def switch(self, on: bool, *, t_s: float) -> None:
         """Hand over a switching of the output."""
-        self._put(("switch", on, t_s), wait=True)
+        self._put(("switch", on, t_s))
 
     def expect_pulses(self) -> None:
         """Say that the output is switched by hand without a log: find the times in the frames."""
-        self._put(("pulses",), wait=True)
+        self._put(("pulses",))
 
     def stop(self) -> None:
         """End the process."""
@@ -94,12 +94,12 @@ class Analyst:
             child.wait()
         self._put(None)
 
-    def _put(self, message: tuple[Any, ...] | None, *, wait: bool = False) -> None:
-        try:
-            # What is not a frame must arrive; a child that takes nothing for seconds is dead.
-            self._messages.put(message, block=wait, timeout=2.0 if wait else None)
-        except queue.Full:
+    def _put(self, message: tuple[Any, ...] | None, *, is_frame: bool = False) -> None:
+        # Only frames may get lost, and nothing may wait: a run of the supply hangs on the caller.
+        if is_frame and self._messages.qsize() >= QUEUE_MESSAGES:
             self.lost += 1
+        else:
+            self._messages.put(message)
 
     def _write(self) -> None:
         child = self._child

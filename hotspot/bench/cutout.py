@@ -9,6 +9,9 @@ from hotspot.bench.schedule import Schedule, Segment
 from hotspot.devices.supply import Readback
 
 FRAME_STALE_S = 1.0
+# A shutter event freezes the picture of a small camera for up to two seconds (common practice, no
+# source); noise makes any two later frames differ, so the same picture for longer is a dead one.
+FROZEN_S = 3.0
 # A camera shows noise, a passing hand, a shutter event: below this rise nothing is cut.
 RISE_FLOOR_K = 2.0
 # Meters of plain bench supplies: 2 % and 30 mV, 20 mA (common practice, no source).
@@ -28,19 +31,33 @@ class Sight:
         Hottest pixel; None for a camera without absolute temperature.
     hottest_k
         Largest rise above the cold baseline; None without one.
+    changed_at_s
+        Time of the last frame that differs from the one before; None where that says nothing
+        (display video may stand still).
     """
 
     at_s: float
     hottest_c: float | None
     hottest_k: float | None
+    changed_at_s: float | None = None
 
 
 class ThermalWatch:
-    """Takes the camera's word from its own thread and hands it to the run."""
+    """Takes the camera's word from its own thread and hands it to the run.
+
+    Attributes
+    ----------
+    hold
+        Why the output must not go on yet, in one sentence; "" when it may.
+    problem
+        What is wrong with the camera, in one sentence; "" when all is well. It ends a run.
+    """
 
     def __init__(self) -> None:
         self._lock = threading.Lock()
         self._sight: Sight | None = None
+        self.hold = ""
+        self.problem = ""
 
     def feed(self, sight: Sight) -> None:
         """Note the latest frame; the camera calls this for each frame."""
@@ -61,6 +78,7 @@ class ExpectedRise:
         self._schedule = schedule
         self._changes: list[tuple[float, float]] = []
         self._power_w = 0.0
+        self._most_k = 0.0
 
     def set_power(self, power_w: float, *, at_s: float) -> None:
         """Note that the short takes `power_w` from now on."""
@@ -70,9 +88,14 @@ class ExpectedRise:
             self._power_w = power_w
 
     def at(self, t_s: float) -> float:
-        """Return the rise in K at time `t_s`."""
+        """Return the rise in K at time `t_s`.
+
+        Without power the most that was expected so far: what cools slowly is no fault.
+        """
         curve = self._schedule.rise_per_watt_k
-        return sum(step_w * curve(t_s - since_s) for since_s, step_w in self._changes)
+        rise_k = sum(step_w * curve(t_s - since_s) for since_s, step_w in self._changes)
+        self._most_k = max(self._most_k, rise_k)
+        return rise_k if self._power_w > 0.0 else self._most_k
 
 
 def find_camera_fault(
@@ -81,6 +104,8 @@ def find_camera_fault(
     """Return why the camera's word demands output off, or None."""
     if sight is None:
         return "no frame has arrived"
+    if sight.changed_at_s is not None and now_s - sight.changed_at_s > FROZEN_S:
+        return f"the same picture for {now_s - sight.changed_at_s:.1f} s: the camera has frozen"
     if now_s - sight.at_s > FRAME_STALE_S:
         return f"no frame for {now_s - sight.at_s:.1f} s (limit {FRAME_STALE_S:g} s)"
     if sight.hottest_c is not None and sight.hottest_c > schedule.max_pixel_c:

@@ -14,21 +14,22 @@ from numpy.typing import NDArray
 from hotspot.bench.analyst import Analyst
 from hotspot.bench.cameras import CameraChoice, PracticeStand, open_camera
 from hotspot.bench.cue import PulseTrain
-from hotspot.bench.live_state import Bounds, LiveState
+from hotspot.bench.cutout import ThermalWatch
+from hotspot.bench.guard import NO_BASELINE
+from hotspot.bench.live_state import Bounds, LiveState, find_alarm
 from hotspot.bench.output_log import Arrivals, OutputLog
 from hotspot.bench.picture import RisePicture, Shot
+from hotspot.bench.sight import Lookout
 from hotspot.bench.suspicion import Case
 from hotspot.bench.tape import Tape
 from hotspot.devices.camera import Camera
 from hotspot.devices.replay import ReplayCamera
-from hotspot.errors import HotspotError
+from hotspot.errors import HotspotError, InputError
 from hotspot.frame import RawFrame
 from hotspot.profile import CameraProfile
 from hotspot.radiometry import has_celsius, to_celsius
 
 RETRY_S = 1.0
-# Below this rise nothing is cut: noise, a passing hand, a shutter event (as in the timed run).
-RISE_FLOOR_K = 2.0
 
 
 class LiveView:
@@ -48,6 +49,13 @@ class LiveView:
         Asked between frames; when it says no, the camera is released.
     opener, clock
         How cameras are opened, and time in s.
+
+    Attributes
+    ----------
+    watch
+        The camera's word for a run of the supply.
+    is_driven
+        Whether a `SupplyRun` works the output: then the output is not switched here.
     """
 
     def __init__(
@@ -66,6 +74,8 @@ class LiveView:
         self.case = case
         self.bounds = bounds
         self.train: PulseTrain | None = None
+        self.watch = ThermalWatch()
+        self.is_driven = False
         self._publish, self._is_wanted, self._clock = publish, is_wanted, clock
         self._opener, self._given_profile = opener, profile
         self._lock = threading.RLock()
@@ -84,6 +94,7 @@ class LiveView:
         self._arrivals = Arrivals()
         self._camera: Camera | None = self._open()  # a wrong choice is said at once
         self._profile = self._camera.profile
+        self._lookout = Lookout(self._profile)
         self._analyst = Analyst()
         self._thread = threading.Thread(target=self._run, name="camera", daemon=True)
 
@@ -132,7 +143,15 @@ class LiveView:
     # What the technician does --------------------------------------------------------------------
 
     def take_baseline(self) -> None:
-        """Take the cold baseline from now on; the answer begins anew."""
+        """Take the cold baseline from now on; the answer begins anew.
+
+        Raises
+        ------
+        InputError
+            While a run drives the supply.
+        """
+        if self.is_driven:
+            raise InputError("the supply is being driven", where="baseline", cure="Stop it first")
         with self._lock:
             self._picture.begin_baseline(self._t_s)
             self._output = self._output.from_now(self._t_s)
@@ -153,9 +172,18 @@ class LiveView:
                 if on and volts is not None and amps is not None:
                     stand.supply.set_point(volts, amps)
                 (stand.supply.switch_on if on else stand.supply.switch_off)()
-            if on:
+            if self._output.is_news(on):
+                self.note_output(self.now_s(), on=on, volts=volts, amps=amps)
+
+    def note_output(self, t_s: float, *, on: bool, volts: float | None, amps: float | None) -> None:
+        """Note what a supply says of its output; every reading goes onto the tape."""
+        with self._lock:
+            if on and not self._output.on:
                 self._alarm = ""
-            self._note_edge(self._now_s(), on, volts=volts, amps=amps)
+            if self._output.note(t_s, on):
+                self._analyst.switch(on, t_s=t_s)
+            if self._tape is not None:
+                self._tape.switch(t_s - self._tape_from_s, on=on, volts=volts, amps=amps)
 
     def begin_train(self, train: PulseTrain | None) -> None:
         """Show cues for switching by hand from now on; None: no more."""
@@ -250,11 +278,11 @@ class LiveView:
             if camera is None:
                 camera = self._open()
                 with self._lock:
-                    self._camera, self._problem = camera, ""
+                    self._camera, self._problem, self.watch.problem = camera, "", ""
                     self._offset_s = self._clock() - self._start_s
                     if camera.profile.shape != self._profile.shape:
                         self._profile, self._picture = camera.profile, RisePicture()
-                        self._output = OutputLog()
+                        self._output, self._lookout = OutputLog(), Lookout(camera.profile)
             frame = camera.read()
         except HotspotError as err:
             self._lose(camera, err)
@@ -264,7 +292,7 @@ class LiveView:
     def _lose(self, camera: Camera | None, err: HotspotError) -> None:
         """Say what is wrong, let go of the camera, try again in a second."""
         with self._lock:
-            self._problem = err.sentence
+            self._problem = self.watch.problem = err.sentence
         if isinstance(camera, ReplayCamera) and camera.ended:
             self._stopped.wait(RETRY_S)  # it has been played: the last picture stays
             return
@@ -289,40 +317,23 @@ class LiveView:
                 self._analyst.frame(frame.counts, t_s=t_s)
             if self._tape is not None:
                 self._tape.frame(frame.counts, t_s=t_s - self._tape_from_s)
-            self._watch(values, rise)
+            sight = self._lookout.look(frame.counts, values=values, rise=rise, at_s=self.now_s())
+            ready = self._picture.baseline is not None or not has_celsius(self._profile)
+            self.watch.hold = "" if ready else NO_BASELINE
+            self.watch.feed(sight)
+            if self._output.on and not self._alarm:
+                self._alarm = find_alarm(self.bounds, sight)
+                if self._alarm and self.stand is not None and not self.is_driven:
+                    self.switch(False)
             self._number += 1
             shot = Shot(self._number, made, values, rise, self._picture.top)
         self._publish(shot)
 
-    def _watch(self, values: NDArray[np.float32], rise: NDArray[np.float32] | None) -> None:
-        """Raise the alarm; a practice stand's output goes off by itself."""
-        if self._alarm or not self._output.on:
-            return
-        hottest = float(values.max())
-        if has_celsius(self._profile) and hottest > self.bounds.max_pixel_c:
-            self._alarm = f"A pixel shows {hottest:.0f} °C, above {self.bounds.max_pixel_c:.0f} °C"
-        elif rise is not None and self.bounds.max_rise_k is not None and self._is_kelvin:
-            most = max(RISE_FLOOR_K, self.bounds.max_rise_k)
-            if float(rise.max()) > most:
-                self._alarm = f"The rise is {float(rise.max()):.1f} K, above {most:.1f} K"
-        if self._alarm and self.stand is not None:
-            self.switch(False)
-
-    @property
-    def _is_kelvin(self) -> bool:
-        return has_celsius(self._profile)
-
-    def _now_s(self) -> float:
+    def now_s(self) -> float:
+        """Return the time on the camera's clock."""
         if isinstance(self._camera, ReplayCamera):
             return self._t_s
         return max(self._t_s, self._clock() - self._start_s)
-
-    def _note_edge(self, t_s: float, on: bool, *, volts: float | None, amps: float | None) -> None:
-        if not self._output.note(t_s, on):
-            return
-        self._analyst.switch(on, t_s=t_s)
-        if self._tape is not None:
-            self._tape.switch(t_s - self._tape_from_s, on=on, volts=volts, amps=amps)
 
     def _follow_replay(self, t_s: float) -> None:
         if not isinstance(self._camera, ReplayCamera):
@@ -331,4 +342,6 @@ class LiveView:
         if log is not None:
             at = int(np.searchsorted(log.t_s, t_s, side="right")) - 1
             if at >= 0:
-                self._note_edge(float(log.t_s[at]), bool(log.on[at]), volts=None, amps=None)
+                t_s, on = float(log.t_s[at]), bool(log.on[at])
+                if self._output.is_news(on):
+                    self.note_output(t_s, on=on, volts=None, amps=None)

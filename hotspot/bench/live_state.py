@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
+from hotspot.bench.cutout import RISE_FLOOR_K, Sight
 from hotspot.bench.suspicion import Suspicion
 
 
@@ -59,3 +60,14 @@ class LiveState:
     recorded_s: float = 0.0
     lost: int = 0
     suspicion: Suspicion = field(default_factory=Suspicion)
+
+
+def find_alarm(bounds: Bounds, sight: Sight) -> str:
+    """Return why the output must be off, in one sentence; "" when all is well."""
+    if sight.hottest_c is not None and sight.hottest_c > bounds.max_pixel_c:
+        return f"A pixel shows {sight.hottest_c:.0f} °C, above {bounds.max_pixel_c:.0f} °C"
+    if sight.hottest_k is not None and bounds.max_rise_k is not None:
+        most_k = max(RISE_FLOOR_K, bounds.max_rise_k)
+        if sight.hottest_k > most_k:
+            return f"The rise is {sight.hottest_k:.1f} K, above {most_k:.1f} K"
+    return ""

@@ -33,9 +33,13 @@ class OutputLog:
         """Return how long it has been as it is."""
         return t_s - self._edges[-1][0] if self._edges else 0.0
 
+    def is_news(self, on: bool) -> bool:
+        """Return whether a state is another than the one noted last."""
+        return not self._edges or self._edges[-1][1] is not on
+
     def note(self, t_s: float, on: bool) -> bool:
         """Note a state; return whether it is another than before."""
-        if self._edges and self._edges[-1][1] is on:
+        if not self.is_news(on):
             return False
         self._edges.append((t_s, on))
         return True

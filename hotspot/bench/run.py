@@ -6,7 +6,7 @@ import signal
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from types import FrameType
 
@@ -20,7 +20,7 @@ from hotspot.bench.cutout import (
 from hotspot.bench.log import Log
 from hotspot.bench.schedule import Schedule, Segment
 from hotspot.devices.supply import Readback, Supply
-from hotspot.errors import SupplyError
+from hotspot.errors import HotspotError, SupplyError
 
 POLL_S = 0.1
 # Before the output goes on the rail must be dead. Meters of plain supplies are good to 30 mV; the
@@ -143,6 +143,8 @@ class _Run:
             if last is None:
                 self.supply.arm_trips()
         if segment.on and (last is None or not last.on):
+            if self.watch is not None and self.watch.hold:
+                raise _Cut(CUT_OUT, f"not switched on: {self.watch.hold}")
             self.supply.switch_on()
         elif not segment.on:
             self.supply.switch_off()
@@ -150,10 +152,9 @@ class _Run:
         self.log.add(now_s, on=segment.on)
         self.expected.set_power(segment.fault_w, at_s=now_s)
         self.last = segment
-        state = "on" if segment.on else "off"
+        setting = f"on, {segment.set_v:g} V, {segment.limit_a:g} A" if segment.on else "off"
         self.tell(
-            f"{number + 1}/{len(self.schedule.segments)}: {state}, {segment.set_v:g} V, "
-            f"{segment.limit_a:g} A, {segment.length_s:g} s"
+            f"{number + 1}/{len(self.schedule.segments)}: {setting}, for {segment.length_s:g} s"
         )
 
     def _look(self, segment: Segment, read: Readback | None, *, since_s: float) -> None:
@@ -173,6 +174,8 @@ class _Run:
         if self.stop():
             raise _Cut(STOPPED, "stopped by hand")
         if self.watch is not None:
+            if self.watch.problem:
+                raise _Cut(CUT_OUT, f"camera: {self.watch.problem}")
             fault = find_camera_fault(
                 self.schedule,
                 self.watch.latest,
@@ -234,7 +237,7 @@ def run_schedule(
             run.play()
         except _Cut as cut:
             outcome, reason = cut.outcome, cut.reason
-        except SupplyError as err:
+        except HotspotError as err:  # the supply said no, or the disk did not take the log
             outcome, reason = CUT_OUT, err.sentence
         finally:
             try:
@@ -243,7 +246,8 @@ def run_schedule(
             finally:
                 supply.switch_off()
             off_at_s = timing.now()
-            log.add(off_at_s, on=False)
+            with suppress(HotspotError):  # a full disk; the run has been cut out for it already
+                log.add(off_at_s, on=False)
     return RunReport(
         outcome, reason, run.done, _says_off(supply), off_at_s - noticed_s, run.voltage_mode
     )

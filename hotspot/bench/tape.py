@@ -63,21 +63,22 @@ class Tape:
             lines += [to_csv_line(float(v) for v in row) for row in landmarks]
             save_text("".join(lines), folder / "landmarks.csv")
         self._last_switch_s = -1.0
-        self._jobs: queue.Queue[Callable[[], None] | None] = queue.Queue(QUEUE_FRAMES)
+        # Without a bound of its own: a line of the injection log must neither wait nor get lost.
+        self._jobs: queue.SimpleQueue[Callable[[], None] | None] = queue.SimpleQueue()
         self._thread = threading.Thread(target=self._work, name="recording", daemon=True)
         self._thread.start()
 
     def frame(self, counts: NDArray[Any], *, t_s: float) -> None:
         """Queue one frame; a full queue loses it and counts that."""
-        picture = np.array(counts)
-        try:
-            self._jobs.put_nowait(lambda: self._writer.append(picture, t_s))
-            self.n_frames += 1
-        except queue.Full:
+        if self._jobs.qsize() >= QUEUE_FRAMES:
             self.lost += 1
+            return
+        picture = np.array(counts)
+        self._jobs.put(lambda: self._writer.append(picture, t_s))
+        self.n_frames += 1
 
     def switch(self, t_s: float, *, on: bool, volts: float | None, amps: float | None) -> None:
-        """Queue one line of the injection log."""
+        """Queue one line of the injection log; times at the same millisecond are told apart."""
         self._last_switch_s = max(round(t_s, 3), self._last_switch_s + _TICK_S)
         at_s = self._last_switch_s
         self._jobs.put(lambda: self._writer.append_injection(at_s, on=on, volts=volts, amps=amps))

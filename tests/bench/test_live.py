@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -18,47 +18,7 @@ from hotspot.bench.live_state import Bounds
 from hotspot.bench.suspicion import Case
 from hotspot.errors import CameraError
 from hotspot.files.recordings import load_recording
-from hotspot.frame import RawFrame
-from hotspot.profile import CameraProfile
-
-SHAPE = (24, 32)
-PROFILE = CameraProfile(name="fake", width=32, height=24, scale=0.01, offset=0.0)
-
-
-class FakeCamera:
-    """Frames of 25 °C at 200 Hz, as long as it is plugged in; a hot pixel on demand."""
-
-    profile = PROFILE
-
-    def __init__(self, bench: FakeBench) -> None:
-        self.bench = bench
-        self.index = 0
-        self.start = time.monotonic()
-        bench.opened += 1
-
-    def read(self) -> RawFrame:
-        time.sleep(0.005)
-        if not self.bench.plugged:
-            raise CameraError("gives no picture", where="fake")
-        counts = np.full(SHAPE, 2500, np.uint16)
-        counts += self.bench.rng.integers(0, 10, SHAPE).astype(np.uint16)
-        counts[7:14, 17:24] += self.bench.hot
-        self.index += 1
-        return RawFrame(counts, time.monotonic() - self.start, self.index)
-
-    def close(self) -> None:
-        self.bench.closed += 1
-
-
-class FakeBench:
-    def __init__(self) -> None:
-        self.plugged, self.hot, self.opened, self.closed = True, 0, 0, 0
-        self.rng = np.random.default_rng(1)
-
-    def open(self, *_: Any, **__: Any) -> FakeCamera:
-        if not self.plugged:
-            raise CameraError("cannot be opened", where="fake")
-        return FakeCamera(self)
+from tests.bench.fake_camera import SHAPE, FakeBench, wait_until
 
 
 @pytest.fixture
@@ -85,13 +45,6 @@ def desk(bench: FakeBench) -> Iterator[LiveDesk]:
 def open_view(desk: LiveDesk, owner: str = "tab", bounds: Bounds | None = None) -> LiveView:
     choice = CameraChoice(CameraKind.USB, "0")
     return desk.open(choice, owner=owner, job_id=1, case=Case(), bounds=bounds or Bounds())
-
-
-def wait_until(holds: Callable[[], object], seconds: float = 5.0) -> None:
-    deadline = time.monotonic() + seconds
-    while not holds():
-        assert time.monotonic() < deadline, "it did not happen"
-        time.sleep(0.005)
 
 
 def baseline(view: LiveView) -> None:
