@@ -141,7 +141,8 @@ function build(root) {
       live.asked = s.signature; live.component.setTriggerValue('changed', s.signature);
     }
     says.textContent = !s.open ? 'No camera is open.' : s.problem
-      ? `Camera: ${s.problem}` : s.rate_hz ? '' : 'Waiting for the first picture …';
+      ? `Camera: ${s.problem}` : s.tape_says ? `Recording: ${s.tape_says}`
+      : s.rate_hz ? '' : 'Waiting for the first picture …';
     if (!s.open) { $('.side').style.visibility = 'hidden'; canvas.width = canvas.width; live.frame = null; marks.replaceChildren(); return; }
     $('.side').style.visibility = 'visible';
     const cue = $('.cue'), c = s.cue;

@@ -84,6 +84,7 @@ class LiveView:
         self._output = OutputLog()
         self._tape: Tape | None = None
         self._tape_from_s = 0.0
+        self._tape_says = ""
         self._problem = ""
         self._values: NDArray[np.float32] | None = None
         self._alarm = ""
@@ -200,18 +201,20 @@ class LiveView:
         HotspotError
             If the folder cannot be written.
         """
+        if self._tape is not None:
+            return
+        floats = self._profile.values == "celsius"
+        # Opened before taking the lock: the camera's thread needs it and must not wait for disks.
+        tape = Tape(
+            folder,
+            self._profile,
+            container="tif" if floats else "mkv",
+            rail=self.case.rail,
+            landmarks=self.case.landmarks,
+            note=note,
+        )
         with self._lock:
-            if self._tape is not None:
-                return
-            floats = self._profile.values == "celsius"
-            self._tape = Tape(
-                folder,
-                self._profile,
-                container="tif" if floats else "mkv",
-                rail=self.case.rail,
-                landmarks=self.case.landmarks,
-                note=note,
-            )
+            self._tape, self._tape_says = tape, ""
             self._tape_from_s = self._t_s
             if self._output.is_known:
                 self._tape.switch(0.0, on=self._output.on, volts=None, amps=None)
@@ -222,7 +225,10 @@ class LiveView:
             tape, self._tape = self._tape, None
         if tape is None:
             return None
-        tape.close()
+        try:
+            tape.close()
+        except HotspotError as err:  # said in the state; what was written is worth keeping
+            self._tape_says = err.sentence
         return tape.folder if tape.n_frames else None
 
     @property
@@ -253,6 +259,7 @@ class LiveView:
                 recorded=0 if tape is None else tape.n_frames,
                 recorded_s=0.0 if tape is None else self._t_s - self._tape_from_s,
                 lost=0 if tape is None else tape.lost,
+                tape_says=self._tape_says if tape is None else tape.says,
                 suspicion=self._analyst.latest,
             )
 
@@ -280,7 +287,11 @@ class LiveView:
                 with self._lock:
                     self._camera, self._problem, self.watch.problem = camera, "", ""
                     self._offset_s = self._clock() - self._start_s
+                    if self._tape is not None:
+                        self._tape.resume()
                     if camera.profile.shape != self._profile.shape:
+                        if self._tape is not None:
+                            self._tape.end("The camera came back with another size of picture")
                         self._profile, self._picture = camera.profile, RisePicture()
                         self._output, self._lookout = OutputLog(), Lookout(camera.profile)
             frame = camera.read()

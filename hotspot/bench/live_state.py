@@ -39,6 +39,8 @@ class LiveState:
         Why the output must be off, one sentence; empty when all is well.
     recorded, recorded_s, lost
         Frames and seconds on the tape, frames lost; 0 without one.
+    tape_says
+        What is wrong with the disk, or how long its room lasts when that is not long, one sentence.
     suspicion
         The answer so far.
     """
@@ -59,6 +61,7 @@ class LiveState:
     recorded: int = 0
     recorded_s: float = 0.0
     lost: int = 0
+    tape_says: str = ""
     suspicion: Suspicion = field(default_factory=Suspicion)
 
 

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import errno
+import os
+from collections.abc import Iterator
+from contextlib import contextmanager
 from fractions import Fraction
 from pathlib import Path
 from typing import Any, Protocol
@@ -33,12 +37,14 @@ class FFV1File:
         if key not in formats:
             raise ValueError(f"frame must be uint16 or uint8 for mkv, got {key[0]}")
         self._format = formats[key]
-        self._output = av.open(
-            str(path),
-            "w",
-            format="matroska",
-            container_options={"cluster_time_limit": "500", "flush_packets": "1"},
-        )
+        with _as_os_error():
+            self._output = av.open(
+                f"file:{path}",
+                "w",
+                format="matroska",
+                # Small frames are held back until a cluster is full: not for long.
+                container_options={"cluster_time_limit": "200", "flush_packets": "1"},
+            )
         options = {"level": "3", "slicecrc": "1", "slices": "4", "g": "1"}
         self._stream = self._output.add_stream("ffv1", rate=25, options=options)
         self._stream.height, self._stream.width = frame.shape[:2]
@@ -56,14 +62,32 @@ class FFV1File:
         picture = av.VideoFrame.from_ndarray(np.ascontiguousarray(frame), format=self._format)
         self._pts = max(self._pts + 1, round(t_s / float(TIME_BASE)))
         picture.pts, picture.time_base = self._pts, TIME_BASE
-        for packet in self._stream.encode(picture):
-            self._output.mux(packet)
+        with _as_os_error():
+            for packet in self._stream.encode(picture):
+                self._output.mux(packet)
 
     def close(self) -> None:
         """Flush the encoder and close the file."""
-        for packet in self._stream.encode(None):
-            self._output.mux(packet)
-        self._output.close()
+        with _as_os_error():
+            try:
+                for packet in self._stream.encode(None):
+                    self._output.mux(packet)
+            finally:
+                self._output.close()
+
+
+@contextmanager
+def _as_os_error() -> Iterator[None]:
+    """Give FFmpeg's errors (no space, file too large) as the system's own."""
+    import av
+
+    try:
+        yield
+    except av.error.FFmpegError as err:
+        if isinstance(err, OSError):
+            raise
+        number = abs(int(err.errno or errno.EIO))
+        raise OSError(number, os.strerror(number)) from err
 
 
 class TiffFile:

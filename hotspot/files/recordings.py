@@ -73,7 +73,7 @@ def load_recording(folder: Path) -> Recording:
         complete=complete,
         warnings=warnings,
     )
-    injection = load_injection(folder / "injection.csv", warnings=warnings)
+    injection = load_injection(folder / "injection.csv", complete=complete, warnings=warnings)
     t_s, keep = _without_empty(container, t_s, keep, warnings=warnings)
     resumed_s = notes.resumed_s(first_s=float(t_s[0]))
     t_s, injection = from_first_frame(t_s, injection, warnings=warnings)

@@ -61,6 +61,7 @@ def to_text(data: bytes, *, where: str, error: type[InputError]) -> str:
             text = data.decode("utf-8-sig")
     except UnicodeDecodeError:
         text = data.decode("latin-1")
+    text = text.rstrip("\x00")  # what a power cut leaves behind the last whole line
     if "\x00" in text:
         raise error("is not a text file", where=where, cure="Check that it is the right file")
     return text.replace("\r\n", "\n").replace("\r", "\n")

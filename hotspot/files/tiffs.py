@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import logging
 import struct
 import zlib
@@ -122,7 +123,7 @@ def _open(path: Path, tif: Any, size_bytes: int) -> BlockSource | TiffSource:
     places, compression = [], int(first.compression)
     plain = compression == _UNCOMPRESSED and first.bitspersample == 8 * dtype.itemsize
     n_pages = 0
-    for k, page in enumerate(tif.pages):
+    for k, page in enumerate(_whole_pages(tif)):
         if page.shape != first.shape or page.dtype != first.dtype:
             if isinstance(page.shape, tuple) and page.shape[:2] != first.shape[:2]:
                 raise RecordingError(
@@ -151,6 +152,22 @@ def _open(path: Path, tif: Any, size_bytes: int) -> BlockSource | TiffSource:
             cure="Save it uncompressed or with Deflate",
         )
     return TiffSource(path, n_pages=n_pages, shape=shape, dtype=dtype.newbyteorder("="))
+
+
+def _whole_pages(tif: Any) -> Iterator[Any]:
+    """Yield the pages up to the first that is not whole: a full disk or a power cut leaves one."""
+    pages = iter(tif.pages)
+    for k in itertools.count():
+        try:
+            page = next(pages, None)
+            broken = page is not None and (page.shape == () or not page.dataoffsets)
+        except _DAMAGE:
+            if k == 0:
+                raise
+            return
+        if page is None or (broken and k > 0):
+            return
+        yield page
 
 
 def _contiguous_volume(path: Path, tif: Any, size_bytes: int) -> BlockSource | None:

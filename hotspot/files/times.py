@@ -95,11 +95,24 @@ def _check_order(table: Table, t_s: FloatArray, *, what: str, strict: bool) -> N
         )
 
 
-def load_injection(path: Path, *, warnings: list[str]) -> SwitchLog | None:
+def load_injection(path: Path, *, complete: bool, warnings: list[str]) -> SwitchLog | None:
     """Return the log of the output's switchings, None when there is none."""
     if not path.is_file():
         return None
-    table = load_table(path, required=("t_s", "on"), error=RecordingError, cut_last_line=False)
+    required = ("t_s", "on")
+    try:
+        return _switch_log(load_table(path, required=required, error=RecordingError), warnings)
+    except RecordingError:
+        if complete:
+            raise
+    # A last line without its end may be cut; one that reads well (written by hand) was kept above.
+    cut = load_table(path, required=required, error=RecordingError, cut_last_line=True)
+    log = _switch_log(cut, warnings)
+    warnings.append("the last line of injection.csv is cut and left out")
+    return log
+
+
+def _switch_log(table: Table, warnings: list[str]) -> SwitchLog | None:
     if not table.rows:
         warnings.append("injection.csv holds no lines; the switching times are found from the heat")
         return None

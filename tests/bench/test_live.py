@@ -17,6 +17,7 @@ from hotspot.bench.live import LiveView
 from hotspot.bench.live_state import Bounds
 from hotspot.bench.suspicion import Case
 from hotspot.errors import CameraError
+from hotspot.files.recorder import RecordingWriter
 from hotspot.files.recordings import load_recording
 from tests.bench.fake_camera import SHAPE, FakeBench, wait_until
 
@@ -124,6 +125,47 @@ def test_unplugged_and_plugged_in_again(desk: LiveDesk, bench: FakeBench) -> Non
     assert state.problem == ""
     assert state.baseline == "taken"  # the same camera: the baseline is still good
     assert bench.opened >= 2
+
+
+def test_a_recording_goes_on_after_the_camera_was_unplugged(
+    desk: LiveDesk, bench: FakeBench, tmp_path: Path
+) -> None:
+    view = open_view(desk)
+    wait_until(lambda: view.state().rate_hz > 0)
+    view.begin_tape(tmp_path / "recording")
+    wait_until(lambda: view.state().recorded > 20)
+    bench.plugged = False
+    wait_until(lambda: view.state().problem)
+    time.sleep(0.4)
+    before = view.state().recorded
+    bench.plugged = True
+    wait_until(lambda: view.state().recorded > before + 20)
+    assert view.end_tape() is not None
+    recording = load_recording(tmp_path / "recording")
+    assert recording.complete
+    assert len(recording.resumed_s) == 1
+    first = int(np.searchsorted(recording.t_s, recording.resumed_s[0]))
+    assert recording.t_s[first] == pytest.approx(recording.resumed_s[0])
+    assert recording.t_s[first] - recording.t_s[first - 1] > 0.4
+
+
+def test_a_slow_disk_does_not_hold_up_the_picture(
+    desk: LiveDesk, bench: FakeBench, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    view = open_view(desk)
+    wait_until(lambda: view.state().rate_hz > 0)
+    seen: list[float] = []
+    build = RecordingWriter.__init__
+
+    def slow(self: RecordingWriter, *args: Any, **more: Any) -> None:
+        before = view.state().t_s
+        time.sleep(0.5)
+        seen.append(view.state().t_s - before)
+        build(self, *args, **more)
+
+    monkeypatch.setattr(RecordingWriter, "__init__", slow)
+    view.begin_tape(tmp_path / "recording")
+    assert seen[0] > 0.3
 
 
 def test_a_wrong_choice_is_said_at_once(desk: LiveDesk, bench: FakeBench) -> None:

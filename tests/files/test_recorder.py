@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
+import shutil
 import signal
 import subprocess
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -141,6 +144,93 @@ def test_a_killed_recorder_loses_one_frame_at_most(
         for frame in block:
             np.testing.assert_array_equal(frame, rng.integers(0, 4000, (48, 64)).astype(np.uint16))
     assert got.injection is not None
+
+
+@pytest.mark.parametrize("container", ["mkv", "tif", "npy"])
+@pytest.mark.parametrize("tail", ["cut", "zeros", "noise"])
+def test_a_power_cut_loses_less_than_a_second(
+    container: str, tail: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is surely on the disk is what was brought there; what follows may be anything."""
+    now = [0.0]
+    monkeypatch.setattr("hotspot.files.recorder.time.monotonic", lambda: now[0])
+    sync = RecordingWriter.sync
+    copies: list[tuple[int, Path]] = []
+
+    def copied(self: RecordingWriter) -> None:
+        sync(self)
+        copy = tmp_path / f"disk{len(copies)}"
+        shutil.copytree(self.folder, copy)
+        copies.append((self.n_frames, copy))
+
+    monkeypatch.setattr(RecordingWriter, "sync", copied)
+    frames = counts(120)
+    at = []
+    writer = RecordingWriter(tmp_path / "r", PROFILE, container=container)
+    for k, frame in enumerate(frames):
+        now[0] = k * 0.04
+        writer.append(frame, k * 0.04)
+        writer.append_injection(k * 0.04, on=k % 20 > 9, volts=0.5)
+        at.append(len(copies) - 1)
+    writer.close()
+    assert len(copies) > 5
+    rng = np.random.default_rng(1)
+    kept = []
+    for _, copy in copies[:-1]:
+        name = copy / f"frames.{container}"
+        if tail != "cut":
+            lost = bytes(3000) if tail == "zeros" else rng.bytes(3000)
+            name.write_bytes(name.read_bytes() + lost)
+            times = copy / "frames.csv"
+            times.write_bytes(times.read_bytes() + (bytes(40) if tail == "zeros" else b"12,0."))
+            log = copy / "injection.csv"
+            log.write_bytes(log.read_bytes() + (bytes(40) if tail == "zeros" else b"9.1,"))
+        got = load_recording(copy)
+        assert not got.complete
+        assert got.injection is not None
+        assert len(got.injection.t_s) >= len(got.t_s) - 2
+        block = np.concatenate(list(got.source.chunks()))
+        kept.append(len(block))
+        np.testing.assert_array_equal(block, frames[: len(block)])
+    for k in range(30, len(frames)):
+        if at[k] < len(kept):
+            assert k + 1 - kept[at[k]] <= 25  # frames a second
+
+
+def append_until_refused(writer: RecordingWriter, frames: np.ndarray) -> int:
+    for k, frame in enumerate(frames):
+        try:
+            writer.append(frame, k * 0.04)
+        except RecordingError as error:
+            return k if "cannot be written" in error.sentence else -1
+    raise AssertionError("nothing was refused")
+
+
+def test_a_file_that_may_not_grow_keeps_what_fits(tmp_path: Path) -> None:
+    """A real refusal of the system in the middle of a frame, for each container."""
+    resource = pytest.importorskip("resource")
+    for container in ("mkv", "tif", "npy"):
+        folder = tmp_path / container
+        writer = RecordingWriter(folder, PROFILE, container=container)
+        before = resource.getrlimit(resource.RLIMIT_FSIZE)
+        resource.setrlimit(resource.RLIMIT_FSIZE, (60_000, before[1]))
+        try:
+            written = append_until_refused(writer, counts(200))
+            with contextlib.suppress(RecordingError):
+                writer.close(complete=False)
+        finally:
+            resource.setrlimit(resource.RLIMIT_FSIZE, before)
+        assert 30 < written < 200
+        got = load_recording(folder)
+        block = np.concatenate(list(got.source.chunks()))
+        assert written - 2 <= len(block) <= written + 1
+        np.testing.assert_array_equal(block, counts(200)[: len(block)])
+
+
+def test_a_gap_is_kept_through_saving(tmp_path: Path) -> None:
+    given = replace(recording(counts(9)), resumed_s=(0.25, 0.5))
+    save_recording(given, tmp_path / "r")
+    assert load_recording(tmp_path / "r").resumed_s == (0.25, 0.5)
 
 
 def test_an_error_on_the_way_leaves_the_recording_marked(tmp_path: Path) -> None:
