@@ -203,16 +203,9 @@ class LiveView:
         """
         if self._tape is not None:
             return
-        floats = self._profile.values == "celsius"
         # Opened before taking the lock: the camera's thread needs it and must not wait for disks.
-        tape = Tape(
-            folder,
-            self._profile,
-            container="tif" if floats else "mkv",
-            rail=self.case.rail,
-            landmarks=self.case.landmarks,
-            note=note,
-        )
+        case = self.case
+        tape = Tape(folder, self._profile, rail=case.rail, landmarks=case.landmarks, note=note)
         with self._lock:
             self._tape, self._tape_says = tape, ""
             self._tape_from_s = self._t_s
@@ -288,10 +281,8 @@ class LiveView:
                     self._camera, self._problem, self.watch.problem = camera, "", ""
                     self._offset_s = self._clock() - self._start_s
                     if self._tape is not None:
-                        self._tape.resume()
+                        self._tape.resume(camera.profile)
                     if camera.profile.shape != self._profile.shape:
-                        if self._tape is not None:
-                            self._tape.end("The camera came back with another size of picture")
                         self._profile, self._picture = camera.profile, RisePicture()
                         self._output, self._lookout = OutputLog(), Lookout(camera.profile)
             frame = camera.read()

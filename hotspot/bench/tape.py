@@ -23,7 +23,7 @@ from hotspot.errors import HotspotError, RecordingError
 from hotspot.files.disk import Room, RoomGauge
 from hotspot.files.recorder import RecordingWriter
 from hotspot.files.tables import save_text, to_csv_line
-from hotspot.profile import CameraProfile
+from hotspot.profile import CameraProfile, Values
 
 # Some seconds of frames: a disk that sleeps longer than that costs frames, which are counted.
 QUEUE_FRAMES = 240
@@ -35,6 +35,7 @@ WARN_S = 600.0
 LOOK_S = 0.5
 # A disk that does not take what is queued in this time has gone.
 CLOSE_S = 30.0
+_OTHER_PICTURE = "The camera came back with another picture: the recording was closed in order"
 _TICK_S = 0.001  # times of the log are written to the millisecond and always increase
 
 _Job = Callable[[], None]
@@ -50,7 +51,7 @@ class Tape:
     profile
         The camera.
     container
-        As for `hotspot.files.recorder.RecordingWriter`.
+        As for `hotspot.files.recorder.RecordingWriter`; None: what fits the camera's values.
     rail, note
         As in `hotspot.frame.Recording`.
     landmarks
@@ -69,13 +70,16 @@ class Tape:
         folder: Path,
         profile: CameraProfile,
         *,
-        container: str = "mkv",
+        container: str | None = None,
         rail: str | None = None,
         landmarks: FloatArray | None = None,
         note: str = "",
         free_bytes: Callable[[Path], int] | None = None,
     ) -> None:
+        if container is None:
+            container = "tif" if profile.values is Values.CELSIUS else "mkv"
         self.folder = folder
+        self.profile = profile
         self.lost = 0
         self.problem = ""
         self.n_frames = 0
@@ -130,14 +134,15 @@ class Tape:
             (lambda: self._writer.append_injection(at_s, on=on, volts=volts, amps=amps), False)
         )
 
-    def resume(self) -> None:
-        """Note with the next frame that the camera was away before it."""
-        self._resumed = True
+    def resume(self, profile: CameraProfile) -> None:
+        """Note with the next frame that the camera was away before it. Never waits.
 
-    def end(self, reason: str) -> None:
-        """Have the recording closed in order, and say why. Never waits."""
-        self._closed = True
-        self._jobs.put((lambda: self._end(reason), False))
+        A camera that comes back with another size or kind of picture ends the recording in order.
+        """
+        self._resumed = True
+        if (profile.shape, profile.values) != (self.profile.shape, self.profile.values):
+            self._closed = True
+            self._jobs.put((lambda: self._end(_OTHER_PICTURE), False))
 
     @property
     def waiting(self) -> int:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -148,7 +149,7 @@ def test_a_gap_is_noted_as_a_new_segment(tmp_path: Path) -> None:
     tape = Tape(tmp_path / "r", PROFILE)
     for k in range(20):
         if k == 10:
-            tape.resume()
+            tape.resume(PROFILE)
         tape.frame(picture(k), t_s=k * 0.04 + (5.0 if k >= 10 else 0.0))
     tape.close()
     recording = load_recording(tmp_path / "r")
@@ -156,14 +157,14 @@ def test_a_gap_is_noted_as_a_new_segment(tmp_path: Path) -> None:
     assert recording.t_s[10] == pytest.approx(5.4)
 
 
-def test_a_tape_that_is_ended_says_why_and_opens(tmp_path: Path) -> None:
+def test_a_camera_that_comes_back_as_another_ends_the_recording(tmp_path: Path) -> None:
     tape = Tape(tmp_path / "r", PROFILE)
     for k in range(5):
         tape.frame(picture(k), t_s=k * 0.04)
-    tape.end("The camera came back with another size of picture")
+    tape.resume(replace(PROFILE, width=3, height=3))
     tape.frame(np.zeros((3, 3), np.uint16), t_s=1.0)
     wait_until(lambda: tape.problem)
-    assert "another size" in tape.says
+    assert "another picture" in tape.says
     recording = load_recording(tmp_path / "r")
     assert recording.complete
     assert len(recording.source) == 5
