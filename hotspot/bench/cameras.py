@@ -142,10 +142,14 @@ def build_practice_scene(
 
 def practice_landmarks(board: Board, *, seed: int) -> FloatArray:
     """Return (n, 4) landmarks of the practice stand: thermal and photo px of the outer parts."""
-    scene = build_practice_scene(board, seed=seed)
+    return scene_landmarks(build_practice_scene(board, seed=seed))
+
+
+def scene_landmarks(scene: Scene) -> FloatArray:
+    """Return (n, 4) landmarks of a practice scene: thermal and photo px of the outer parts."""
     if scene.photo_from_board is None:
         return np.zeros((0, 4))
-    places = np.array([[p.x_mm, p.y_mm] for p in board.parts if p.side != "bottom"])
+    places = np.array([[p.x_mm, p.y_mm] for p in scene.board.parts if p.side != "bottom"])
     outer = sorted({int(np.argmax(places @ d)) for d in ([1, 1], [1, -1], [-1, 1], [-1, -1])})
     picked = places[outer]
     rows: FloatArray = np.c_[
@@ -190,6 +194,22 @@ def open_camera(
     if choice.kind is CameraKind.USB:
         return CaptureCamera(_index(choice.address), profile=profile)
     return CaptureCamera(choice.address, profile=profile)
+
+
+def open_named_camera(source: str, *, profile: CameraProfile | None = None) -> Camera:
+    """Open a camera by what a person types: USB number or device, address, recording folder.
+
+    Raises
+    ------
+    HotspotError
+        If it cannot be opened.
+    """
+    kind = CameraKind.USB
+    if "://" in source:
+        kind = CameraKind.URL
+    elif Path(source).is_dir():
+        kind = CameraKind.REPLAY
+    return open_camera(CameraChoice(kind, source), profile=profile)
 
 
 def _index(text: str) -> int:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -18,6 +18,7 @@ from hotspot.inject.report import DELTA_TIMES, plan_to_dict
 STEADY_S = 160.0  # heat capacity over film coefficient of a 1.6 mm board (Incropera ch. 5)
 MAX_PULSE_MINUTES = 60.0
 MAX_HOLD_S = 600.0
+_MAKE = "Make it with: hotspot plan … --json > plan.json"
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,12 +121,28 @@ def load_schedule(path: Path, *, pulse_minutes: float | None = None) -> Schedule
     InputError
         If the file is not such a plan, or the plan is refused.
     """
+    return to_schedule(_load(path), where=str(path), pulse_minutes=pulse_minutes)
+
+
+def load_fault_ohm(path: Path) -> float:
+    """Return the resistance of the short that a plan's JSON expects, for a practice bench.
+
+    Raises
+    ------
+    InputError
+        If the file is not such a plan.
+    """
     try:
-        data = json.loads(path.read_text(encoding="utf-8"))
+        return _number(_load(path)["expected"], "fault_ohm")
+    except (KeyError, TypeError, ValueError) as err:
+        raise InputError(f"not a plan: {err!r}", where=str(path), cure=_MAKE) from err
+
+
+def _load(path: Path) -> Any:
+    try:
+        return json.loads(path.read_text(encoding="utf-8"))
     except (OSError, UnicodeDecodeError, json.JSONDecodeError) as err:
-        cure = "Make it with: hotspot plan … --json > plan.json"
-        raise InputError(f"not a plan: {err}", where=str(path), cure=cure) from err
-    return to_schedule(data, where=str(path), pulse_minutes=pulse_minutes)
+        raise InputError(f"not a plan: {err}", where=str(path), cure=_MAKE) from err
 
 
 def to_schedule(data: Any, *, where: str, pulse_minutes: float | None = None) -> Schedule:
@@ -196,6 +213,16 @@ def to_schedule(data: Any, *, where: str, pulse_minutes: float | None = None) ->
         curve_s=(1.0, 5.0, STEADY_S),
         curve_k_w=tuple(kelvin / fault_w for kelvin in seen),
     )
+
+
+def with_cold_and_after(schedule: Schedule, *, cold_s: float, after_s: float) -> Schedule:
+    """Return a run with the output off for `cold_s` before and `after_s` after it."""
+    first = schedule.segments[0]
+
+    def off(length_s: float) -> tuple[Segment, ...]:
+        return (Segment(False, first.set_v, first.limit_a, length_s, 0.0),) if length_s > 0 else ()
+
+    return replace(schedule, segments=(*off(cold_s), *schedule.segments, *off(after_s)))
 
 
 def _number(table: Any, key: str) -> float:

@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from hotspot.checks import FloatArray
 from hotspot.errors import HotspotError, RecordingError
 from hotspot.files.disk import Room, RoomGauge
-from hotspot.files.recorder import RecordingWriter
+from hotspot.files.recorder import RecordingWriter, to_relative
 from hotspot.files.tables import save_text, to_csv_line
 from hotspot.profile import CameraProfile, Values
 
@@ -52,8 +52,8 @@ class Tape:
         The camera.
     container
         As for `hotspot.files.recorder.RecordingWriter`; None: what fits the camera's values.
-    rail, note
-        As in `hotspot.frame.Recording`.
+    board, rail, note
+        As in `hotspot.frame.Recording`; the board's path is written relative to `folder`.
     landmarks
         (n, 4) thermal and photo px.
     free_bytes
@@ -71,6 +71,7 @@ class Tape:
         profile: CameraProfile,
         *,
         container: str | None = None,
+        board: Path | None = None,
         rail: str | None = None,
         landmarks: FloatArray | None = None,
         note: str = "",
@@ -85,7 +86,13 @@ class Tape:
         self.n_frames = 0
         started = datetime.now(UTC).isoformat(timespec="seconds")
         self._writer = RecordingWriter(
-            folder, profile, container=container, rail=rail, started=started, note=note
+            folder,
+            profile,
+            container=container,
+            board=None if board is None else to_relative(str(board), folder),
+            rail=rail,
+            started=started,
+            note=note,
         )
         if landmarks is not None and len(landmarks):
             lines = ["thermal_x_px,thermal_y_px,photo_x_px,photo_y_px\n"]
@@ -158,6 +165,11 @@ class Tape:
         if math.isfinite(left_s) and left_s < WARN_S:
             return f"The disk has room for {max(left_s / 60.0, 0.0):.1f} min more"
         return ""
+
+    def wait_for_room(self) -> None:
+        """Wait until the disk keeps up; for a clock that can stand still."""
+        while self._waiting > QUEUE_FRAMES // 2 and self._thread.is_alive():
+            time.sleep(0.01)
 
     def close(self) -> None:
         """Write all that is queued and close.

@@ -258,7 +258,8 @@ def check_empty(folder: Path) -> None:
         )
 
 
-def _relative(board: str | None, folder: Path) -> str | None:
+def to_relative(board: str | None, folder: Path) -> str | None:
+    """Return a board pack's path as a recording in `folder` notes it."""
     if board is None:
         return None
     try:
@@ -290,7 +291,7 @@ def save_recording(recording: Recording, folder: Path, *, container: str = "mkv"
         folder,
         recording.profile,
         container=container,
-        board=_relative(recording.board, folder),
+        board=to_relative(recording.board, folder),
         rail=recording.rail,
         ambient_c=recording.ambient_c,
         started=recording.started,

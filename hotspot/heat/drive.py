@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from hotspot.checks import FloatArray
 from hotspot.frame import SwitchLog
@@ -77,10 +78,12 @@ def drive_from_edges(edges_s: tuple[float, ...]) -> Drive:
 def drive_from_log(log: SwitchLog) -> Drive:
     """Return the heating drive of a log: current squared where it is logged, else on or off.
 
-    Joule heating in the short follows the square of the current.
+    Joule heating in the short follows the square of the current. A driven supply writes the
+    switching first and reads the current a moment later: an entry without a current takes that of
+    the next one while the output stays on.
     """
     on = np.asarray(log.on, dtype=bool)
-    amps = np.asarray(log.amps, dtype=np.float64)
+    amps = _filled(np.asarray(log.amps, dtype=np.float64), on=on)
     if np.isfinite(amps[on]).all() and on.any() and float(np.max(amps[on])) > 0:
         level = np.where(on, np.nan_to_num(amps) ** 2, 0.0)
     else:
@@ -94,6 +97,17 @@ def drive_from_log(log: SwitchLog) -> Drive:
         return Drive(t_s=t, level=level)
     keep = np.concatenate([[True], np.diff(level) != 0])
     return Drive(t_s=t[keep], level=level[keep])
+
+
+def _filled(amps: FloatArray, *, on: NDArray[np.bool_]) -> FloatArray:
+    """Return currents with gaps inside a stretch of on filled from the next, else the last."""
+    out = amps.copy()
+    for order in (range(len(out) - 2, -1, -1), range(1, len(out))):
+        step = 1 if order.step < 0 else -1
+        for i in order:
+            if on[i] and on[i + step] and not np.isfinite(out[i]):
+                out[i] = out[i + step]
+    return out
 
 
 def switching_from_log(log: SwitchLog) -> Switching:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from itertools import pairwise
 
 import numpy as np
@@ -114,3 +115,19 @@ def test_a_step_and_an_uneven_switching_have_no_period() -> None:
     assert period_of((3.0,)) is None
     assert period_of((1, 2, 3, 4, 20, 21)) is None
     assert period_of((1.0, 3.0, 5.2, 7.0, 9.1, 11.0)) == pytest.approx(4.05)
+
+
+def test_an_entry_without_a_current_takes_the_next_reading() -> None:
+    """A driven supply logs the switching first and the reading a moment later."""
+    nan = math.nan
+    log = switch_log(
+        [0.0, 5.0, 5.1, 9.0, 9.1, 15.0, 20.0, 20.1, 25.0],
+        [False, True, True, True, True, False, True, True, False],
+        [nan, nan, 0.5, nan, 1.0, nan, nan, nan, nan],
+    )
+    # A stretch without any reading: on and off is all there is.
+    assert drive_from_log(log).level.tolist() == [0.0, 1.0, 0.0, 1.0, 0.0]
+    known = switch_log(log.t_s[:6].tolist(), log.on[:6].tolist(), log.amps[:6].tolist())
+    drive = drive_from_log(known)
+    assert drive.t_s.tolist() == [0.0, 5.0, 9.0, 15.0]
+    assert drive.level.tolist() == [0.0, 0.25, 1.0, 0.0]

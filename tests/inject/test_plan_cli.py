@@ -6,14 +6,18 @@ import json
 import math
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from hotspot.cli.main import main
 from hotspot.errors import InputError
 from hotspot.evidence.plan import save_plan_plot
+from hotspot.files.recorder import RecordingWriter
+from hotspot.files.recordings import load_recording
 from hotspot.inject.limits import RailCase
 from hotspot.inject.plan import plan_injection
 from hotspot.practice.supply_server import LoadedSupply, SupplyServer
+from hotspot.profile import CameraProfile, Values
 
 BOARD = str(Path(__file__).resolve().parents[2] / "sample_frames" / "board")
 
@@ -199,6 +203,15 @@ def test_supply_check_says_what_fails(capsys) -> None:
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [(["check", "nonsense"], "nonsense"), (["run", "x", "--plan", "p", "--log", "l"], "camera"),
+     (["run", "x", "--plan", "p", "--no-camera"], "nothing would be written"),
+     (["run", "x", "--plan", "p", "--no-camera", "--record", "r"], "nothing to record"),
+     (["run", "x", "--plan", "p", "--camera", "0", "--log", "l", "--record", "r"], "its own"),
+     (["run", "x", "--plan", "p", "--camera", "0", "--no-camera", "--log", "l"], "exclude"),
+     (["run", "x", "--plan", "p", "--camera", "practice", "--log", "l"], "does not see your board"),
+     (["run", "practice", "--plan", "p", "--camera", "0", "--log", "l"], "no camera sees"),
+     (["run", "x", "--plan", "p", "--camera", "0", "--log", "l", "--cold-s", "2"], "--cold-s"),
+     (["run", "x", "--plan", "p", "--camera", "0", "--log", "l", "--after-s", "nan"], "--after-s"),
+     (["run", "practice", "--plan", "none.json", "--log", "l"], "none.json"),
      (["run", "x", "--plan", "none.json", "--log", "l", "--no-camera"], "none.json"),
      (["run", "x", "--plan", "p", "--log", "l", "--no-camera", "--pulse-minutes", "-1"], "0 to 60"),
      (["check", "x", "--dialect", "none.toml"], "none.toml"),
@@ -210,3 +223,69 @@ def test_supply_mistakes_are_one_line(capsys, arguments, words: str) -> None:
     assert words in err
     assert err.count("\n") == 1
     assert "Traceback" not in out + err
+
+
+def save_plan(capsys, path: Path, *more: str) -> Path:
+    _, out, _ = call(capsys, "plan", "--nominal-v", "3.3", "--ohms", "0.3", "--json", *more)
+    path.write_text(out)
+    return path
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [(["practice", "--rail", "NOPE"], "no rail 'NOPE'"),
+     (["practice", "--board", "nowhere"], "nowhere"),
+     (["x", "--camera", "99"], "cannot be opened"),
+     (["x", "--camera", "webcam"], "is no USB camera"),
+     (["x", "--camera", "file:///etc/passwd"], "no camera address"),
+     (["x", "--camera", "0", "--profile", "none.toml"], "none.toml")],
+)  # fmt: skip
+def test_a_guard_that_cannot_be_opened_is_one_line(capsys, tmp_path, arguments, words) -> None:
+    plan = save_plan(capsys, tmp_path / "plan.json")
+    log = tmp_path / "log.csv"
+    code, _, err = call(capsys, "supply", "run", *arguments, "--plan", str(plan), "--log", str(log))
+    assert (code, err.count("\n")) == (2, 1), err
+    assert words in err
+    assert not log.exists()
+
+
+def test_a_camera_without_degrees_has_to_be_wanted(capsys, tmp_path) -> None:
+    plan = save_plan(capsys, tmp_path / "plan.json")
+    video = tmp_path / "video"
+    profile = CameraProfile(name="video", width=12, height=9, values=Values.GREY8)
+    with RecordingWriter(video, profile) as writer:
+        for i in range(30):
+            writer.append(np.full((9, 12), i, np.uint8), 0.1 * i)
+    arguments = ["supply", "run", "TCPIP::127.0.0.1::1::SOCKET", "--camera", str(video),
+                 "--plan", str(plan), "--log", str(tmp_path / "log.csv")]  # fmt: skip
+    code, _, err = call(capsys, *arguments)
+    assert code == 2
+    assert "knows no °C" in err
+    code, _, err = call(capsys, *arguments, "--no-temperature")
+    assert code == 2
+    assert "127.0.0.1" in err  # it went on to the supply, which is not there
+
+
+def test_practice_run_by_command(capsys, tmp_path) -> None:
+    plan = save_plan(capsys, tmp_path / "plan.json")
+    data = json.loads(plan.read_text())
+    data["ladder"] = data["ladder"][-1:]
+    data["ladder"][0]["hold_s"] = 2.0
+    plan.write_text(json.dumps(data))
+    code, out, err = call(
+        capsys, "supply", "run", "practice", "--rail", "3V3", "--plan", str(plan),
+        "--record", str(tmp_path / "rec"), "--cold-s", "6", "--after-s", "1",
+    )  # fmt: skip
+    assert (code, err) == (0, "")
+    for words in ("2/3: on, ", "3/3: off, for 1 s", "complete.", "confirmed by the supply",
+                  " frames. ", "Next: hotspot find"):  # fmt: skip
+        assert words in out, out
+    recording = load_recording(tmp_path / "rec")
+    assert recording.complete
+    assert recording.injection is not None
+    code, _, err = call(
+        capsys, "supply", "run", "practice", "--rail", "3V3", "--plan", str(plan),
+        "--record", str(tmp_path / "rec"),
+    )  # fmt: skip
+    assert code == 2
+    assert "holds a recording already" in err
