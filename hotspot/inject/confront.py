@@ -7,35 +7,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-import numpy as np
-
 from hotspot.errors import InputError
 from hotspot.frame import SwitchLog
+from hotspot.inject.heating import Heating, heated_rise_k, measure_heating
 from hotspot.inject.plan import InjectionPlan
-from hotspot.inject.prediction import MODEL_FACTOR, apparent_rise_k
+from hotspot.inject.prediction import MODEL_FACTOR
 
 AGREES, LESS, MORE, IMPOSSIBLE, UNKNOWN = "agrees", "less", "more", "impossible", "unknown"
-SOURCE_PLAN, SOURCE_LOG = "plan", "log"
-
-
-@dataclass(frozen=True, slots=True)
-class Heating:
-    """What the supply put in.
-
-    Attributes
-    ----------
-    duration_s
-        How long the output was on before the rise was read (one pulse of a train).
-    volts, amps
-        Mean at the terminals while on.
-    source
-        `SOURCE_LOG` or `SOURCE_PLAN`.
-    """
-
-    duration_s: float
-    volts: float
-    amps: float
-    source: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,39 +45,12 @@ class Confrontation:
     sentence: str
 
 
-def measure_heating(log: SwitchLog | None, plan: InjectionPlan) -> Heating:
-    """Return what the log says was put in; the plan's last step where it says nothing.
-
-    The last stretch with the output on counts. Where volts or amps are not logged the plan's
-    operating point stands in.
-    """
-    last = plan.ladder[-1] if plan.ladder else None
-    terminal_v = plan.point.total_w / plan.point.amps if plan.point.amps > 0.0 else 0.0
-    planned = Heating(last.hold_s if last else 0.0, terminal_v, plan.point.amps, SOURCE_PLAN)
-    if log is None or not np.any(log.on):
-        return planned
-    on = np.asarray(log.on, dtype=np.bool_)
-    end = int(np.flatnonzero(on)[-1])
-    offs_before = np.flatnonzero(~on[:end])
-    begin = int(offs_before[-1]) + 1 if offs_before.size else 0
-    stop_s = float(log.t_s[end + 1]) if end + 1 < len(on) else float(log.t_s[end])
-    duration_s = stop_s - float(log.t_s[begin])
-    volts, amps = log.volts[begin : end + 1], log.amps[begin : end + 1]
-    known = np.isfinite(volts) & np.isfinite(amps)
-    # A log without an end says nothing of the duration; the plan's hold stands in.
-    duration_s = duration_s if duration_s > 0.0 else planned.duration_s
-    if not known.any():
-        return Heating(duration_s, terminal_v, plan.point.amps, SOURCE_PLAN)
-    # The rise follows the power of the last seconds: the later half of the stretch.
-    late = np.flatnonzero(known)[int(known.sum()) // 2 :]
-    return Heating(duration_s, float(volts[late].mean()), float(amps[late].mean()), SOURCE_LOG)
-
-
 def confront(plan: InjectionPlan, *, measured_k: float, heating: Heating) -> Confrontation:
     """Return how a measured rise compares with the plan's prediction.
 
-    Power at the spot is the measured rise over the predicted rise per watt at that duration; the
-    model is good to a factor of two either way, so only a larger gap is called one.
+    Power at the spot is the measured rise over the predicted rise per watt after all steps and
+    pulses of the heating; the model is good to a factor of two either way, so only a larger gap is
+    called one.
 
     Raises
     ------
@@ -116,8 +67,7 @@ def confront(plan: InjectionPlan, *, measured_k: float, heating: Heating) -> Con
     ):
         if not math.isfinite(value) or value < 0.0:
             raise ValueError(f"{name} must be >= 0, got {value!r}")
-    seconds = np.array([max(heating.duration_s, 0.04)])
-    per_watt_k = float(apparent_rise_k(plan.scenery, t_s=seconds)[0])
+    per_watt_k = heated_rise_k(plan.scenery, heating)
     supplied_w = heating.volts * heating.amps
     path_ohm = plan.loop.leads.ohm + plan.loop.series_ohm
     path_ohm += plan.loop.trace_ohm(current_a=heating.amps, ambient_c=plan.scenery.ambient_c)
@@ -227,4 +177,6 @@ def _sentence(verdict: str, spot_w: float, fault_w: float, supplied_w: float) ->
 
 
 def _power(watts: float) -> str:
-    return f"{watts:.2g} W" if watts >= 1.0 else f"{watts * 1e3:.2g} mW"
+    if watts >= 1.0:
+        return f"{watts:.2g} W"
+    return f"{watts * 1e3:.0f} mW" if watts >= 0.01 else f"{watts * 1e3:.2g} mW"

@@ -8,6 +8,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from hotspot.errors import InputError
 from hotspot.frame import SwitchLog
@@ -17,13 +19,16 @@ from hotspot.inject.confront import (
     IMPOSSIBLE,
     LESS,
     MORE,
-    SOURCE_LOG,
-    SOURCE_PLAN,
     UNKNOWN,
-    Heating,
     confront,
     confront_finding,
     confrontation_to_dict,
+)
+from hotspot.inject.heating import (
+    SOURCE_LOG,
+    SOURCE_PLAN,
+    Heating,
+    heated_rise_k,
     measure_heating,
 )
 from hotspot.inject.limits import RailCase
@@ -70,13 +75,55 @@ def test_the_log_says_duration_and_power() -> None:
          (9, 1, 0.12, 1.0), (15, 0, math.nan, math.nan)]
     )  # fmt: skip
     found = measure_heating(log, PLAN)
-    assert found == Heating(10.0, 0.12, 1.0, SOURCE_LOG)
+    assert (found.duration_s, found.volts, found.amps) == (10.0, 0.12, 1.0)
+    assert found.source == SOURCE_LOG
+    assert found.changes == ((15.0, 0.0), (10.0, 1.0))
 
 
-def test_a_train_counts_one_pulse() -> None:
+def test_all_pulses_of_a_train_count() -> None:
     rows = [(float(t), int(t % 10 < 5), 0.1, 1.0) for t in range(0, 60)]
     found = measure_heating(switch_log(rows), PLAN)
     assert found.duration_s == pytest.approx(5.0)
+    assert [age for age, _ in found.changes] == [55.0 - t for t in range(0, 55, 5)]
+    assert [share for _, share in found.changes] == [1.0, -1.0] * 5 + [1.0]
+    one = Heating(5.0, found.volts, found.amps, SOURCE_LOG)
+    train_k, pulse_k = (heated_rise_k(PLAN.scenery, x) for x in (found, one))
+    assert train_k > 1.04 * pulse_k  # the board keeps what the earlier pulses left
+
+
+def test_the_last_step_of_a_ladder_speaks_for_itself() -> None:
+    """Readings at 0.5 s, 1 % meter noise; the steps before add a little of their heat."""
+    rng = np.random.default_rng(2)
+    rows = [(0.0, 0, math.nan, math.nan)]
+    for step, amps in enumerate((0.1, 0.25, 0.5, 1.0)):
+        start = 5.0 + 10.0 * step
+        rows.append((start, 1, math.nan, math.nan))
+        rows += [
+            (start + 0.1 + 0.5 * i, 1, 0.12 * amps, amps * (1 + 0.01 * rng.standard_normal()))
+            for i in range(19)
+        ]
+    rows.append((45.0, 0, math.nan, math.nan))
+    found = measure_heating(switch_log(rows), PLAN)
+    assert (found.volts, found.amps) == pytest.approx((0.12, 1.0), rel=0.01)
+    assert found.duration_s == pytest.approx(40.0)
+    wanted = sum(
+        (now**2 - last**2) * float(apparent_rise_k(PLAN.scenery, t_s=np.array([age]))[0])
+        for now, last, age in ((0.1, 0.0, 40), (0.25, 0.1, 30), (0.5, 0.25, 20), (1.0, 0.5, 10))
+    )
+    assert heated_rise_k(PLAN.scenery, found) == pytest.approx(wanted, rel=0.02)
+
+
+@given(
+    gaps=st.lists(st.floats(0.01, 30.0), min_size=1, max_size=12),
+    amps=st.lists(st.floats(0.0, 3.0) | st.just(math.nan), min_size=12, max_size=12),
+    on=st.lists(st.booleans(), min_size=12, max_size=12),
+)
+def test_any_log_gives_a_heating_that_can_be_compared(gaps, amps, on) -> None:
+    times = np.cumsum(gaps)
+    rows = list(zip(times, on, np.full(12, 0.2), amps, strict=False))
+    found = confront(PLAN, measured_k=0.1, heating=measure_heating(switch_log(rows), PLAN))
+    assert math.isfinite(found.predicted_k)
+    assert found.sentence
 
 
 def test_a_log_without_values_or_an_end_leans_on_the_plan() -> None:

@@ -10,6 +10,7 @@ from scipy import sparse
 from scipy.integrate import quad
 from scipy.sparse.linalg import splu
 
+from hotspot.inject.heating import SOURCE_LOG, Heating, heated_rise_k
 from hotspot.inject.packages import PACKAGES
 from hotspot.inject.prediction import (
     Plate,
@@ -139,6 +140,30 @@ def test_pulse_amplitude_against_radial_solver() -> None:
     trend = np.polyval(np.polyfit(times[last], solved[last], 1), times[last])
     amplitude = abs(2.0 * np.mean((solved[last] - trend) * wave))
     assert pulsed_amplitude_k(scenery, period_s=period) == pytest.approx(amplitude, rel=0.05)
+
+
+TRAIN = tuple((t, 1.0 if i % 2 == 0 else 0.0) for i, t in enumerate(np.arange(0.0, 55.0, 5.0)))
+LADDER = ((0.0, 0.01), (10.0, 0.0625), (20.0, 0.25), (30.0, 1.0))
+
+
+@pytest.mark.parametrize(("levels", "read_s"), [(TRAIN, 55.0), (LADDER, 40.0)])
+def test_superposed_pulses_and_steps_against_radial_solver(levels, read_s: float) -> None:
+    """The whole train: the solver knows nothing of superposition."""
+    view = Viewing(mm_per_px=0.01, psf_sigma_px=0.0, emissivity=1.0)
+    scenery = Scenery(package=PACKAGES["0402"], view=view)
+    starts, powers = np.array(levels).T
+
+    def drive(t: float) -> float:
+        return float(powers[np.searchsorted(starts, t, side="right") - 1])
+
+    times = np.arange(1, round(read_s / 0.02) + 1) * 0.02
+    solved = radial_rise_k(scenery, times_s=times, drive=drive)[-1]
+    changes = tuple(zip(read_s - starts, np.diff(powers, prepend=0.0), strict=True))
+    found = heated_rise_k(scenery, Heating(read_s, 0.1, 1.0, SOURCE_LOG, changes))
+    assert found == pytest.approx(solved, rel=0.02)
+    if len(levels) > 5:  # what one pulse alone would say is clearly less
+        alone = heated_rise_k(scenery, Heating(5.0, 0.1, 1.0, SOURCE_LOG))
+        assert alone < 0.97 * solved
 
 
 def test_steady_state_is_the_end_of_the_rise() -> None:
