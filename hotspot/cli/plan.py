@@ -46,6 +46,18 @@ def plan(
     ] = False,
     supply_max_v: Annotated[float, option("--supply-max-v", text="Supply's range")] = 30.0,
     supply_max_a: Annotated[float, option("--supply-max-a", text="Supply's range")] = 3.0,
+    supply_step_v: Annotated[
+        float, option("--supply-step-v", text="Smallest step of its voltage")
+    ] = 0.01,
+    supply_step_a: Annotated[
+        float, option("--supply-step-a", text="Smallest step of its current limit")
+    ] = 0.001,
+    supply_error_v: Annotated[
+        float, option("--supply-error-v", text="Worst setting error, V (+ 0.5 %)")
+    ] = 0.01,
+    supply_error_a: Annotated[
+        float, option("--supply-error-a", text="Worst setting error, A (+ 0.5 %)")
+    ] = 0.005,
     lead_awg: Annotated[float, option("--lead-awg", text="Gauge of the supply leads")] = 18.0,
     lead_m: Annotated[float, option("--lead-m", text="Length of one supply lead")] = 1.0,
     supply_lead_ohm: Annotated[
@@ -108,7 +120,9 @@ def plan(
             max_v=_tighter(max_v, known.rail.max_v if known else None),
             meter_lead_ohm=lead_ohms,
             meter_resolution_ohm=meter_digit_ohm,
-            healthy_ohm=healthy_ohm or (known.rail.healthy_ohm if known else None),
+            healthy_ohm=(
+                healthy_ohm if healthy_ohm is not None or known is None else known.rail.healthy_ohm
+            ),
             battery_connected=battery_connected,
             reading_has_path=ohms_at_inject,
         ),
@@ -117,7 +131,14 @@ def plan(
             _series(series_ohm or [], series_max_a or []),
             _traces(trace_width_mm, trace_mm, trace_um, trace_inner),
         ),
-        supply=SupplySpec(max_v=supply_max_v, max_a=supply_max_a),
+        supply=SupplySpec(
+            max_v=supply_max_v,
+            max_a=supply_max_a,
+            resolution_v=supply_step_v,
+            resolution_a=supply_step_a,
+            error_v=supply_error_v,
+            error_a=supply_error_a,
+        ),
         scenery=Scenery(
             plate,
             body,
@@ -184,13 +205,20 @@ def _confront(
 def _ohms(text: str | None) -> float | None:
     if text is None:
         return None
-    if text.strip().upper() in ("OL", "0L", "O.L", "INF"):
-        return float("inf")
+    from hotspot.rails.reading import Mode, parse_reading
+
     try:
-        return float(text.replace(",", "."))
-    except ValueError as err:
-        cure = "Write it in ohms, for example 0.3, or OL for over-range"
+        return float(text)
+    except ValueError:
+        cure = "Write it in ohms, for example 0.3, 340m or 4k7, or OL for over-range"
+    try:
+        reading = parse_reading(text, mode=Mode.OHM)
+    except InputError as err:
         raise InputError(f"'{text}' is not a resistance", where="--ohms", cure=cure) from err
+    if reading.mode is not Mode.OHM:
+        what = f"'{text}' is a diode-test reading in volts, not a resistance"
+        raise InputError(what, where="--ohms", cure="Measure again in the ohms range")
+    return reading.value
 
 
 def _tighter(one: float | None, other: float | None) -> float | None:

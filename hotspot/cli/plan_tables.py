@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from rich.console import Console
 from rich.table import Table
+from rich.text import Text
 
 if TYPE_CHECKING:
     from hotspot.inject.plan import InjectionPlan
@@ -13,7 +14,7 @@ if TYPE_CHECKING:
 
 def print_plan(plan: InjectionPlan, console: Console, *, notes: list[str]) -> None:
     """Print a plan, or why there is none, and the cautions."""
-    from hotspot.inject.words import STOP_RULES
+    from hotspot.inject.words import build_stop_rules
 
     if plan.refused is not None:
         console.print(f"No injection is proposed: {plan.refused}.", highlight=False)
@@ -26,16 +27,18 @@ def print_plan(plan: InjectionPlan, console: Console, *, notes: list[str]) -> No
         console.print(_expected(plan))
         console.print(_ladder(plan))
         console.print(_limits(plan))
-        for heading, lines in (("Steps", STOP_RULES), ("Notes", notes)):
-            _list(console, heading, lines)
+        _list(console, "Steps", build_stop_rules(plan.point.mode))
+        _list(console, "Notes", notes)
     _list(console, "Cautions", plan.cautions)
 
 
 def _list(console: Console, heading: str, lines: tuple[str, ...] | list[str]) -> None:
     if lines:
         console.print(heading)
+        table = Table.grid(padding=(0, 1, 0, 0))
         for line in lines:
-            console.print(f"  - {line}", highlight=False)
+            table.add_row("  -", Text(line))
+        console.print(table, highlight=False)
 
 
 def _seconds(value: float | None) -> str:

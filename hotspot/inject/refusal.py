@@ -36,6 +36,8 @@ def find_refusal(
         if value is not None and not (math.isfinite(value) and low <= value <= high):
             if name == "nominal voltage" and value > MAX_NOMINAL_V:
                 return f"nominal voltage {value:g} V is above {MAX_NOMINAL_V:g} V DC"
+            if low == _TINY:
+                return f"{name} must be above 0 and at most {high:g}, not {value:g}"
             return f"{name} {value:g} is outside {low:g} to {high:g}"
     if dielectric not in DIELECTRIC_MAX_C:
         return f"dielectric {dielectric!r} is not one of {', '.join(DIELECTRIC_MAX_C)}"
@@ -53,9 +55,11 @@ def _reading_refusal(rail: RailCase, loop: Loop) -> str | None:
     if ohms >= rail.meter_resolution_ohm and short < -rail.meter_resolution_ohm:
         return f"leads and path take more off than the reading of {ohms:g} Ω holds"
     if rail.healthy_ohm is not None and short >= HEALTHY_SHARE * rail.healthy_ohm:
-        return f"the rail reads {short:g} Ω, a good board {rail.healthy_ohm:g} Ω: no short to find"
+        shown = "over range (OL)" if math.isinf(short) else f"{short:g} Ω"
+        return f"the rail reads {shown}, a good board {rail.healthy_ohm:g} Ω: no short to find"
     if math.isinf(ohms) or short > NO_SHORT_OHM:
-        return f"the rail reads {short:g} Ω, no short: a good rail is open to direct current"
+        shown = "over range (OL)" if math.isinf(ohms) else f"{short:g} Ω"
+        return f"the rail reads {shown}, no short: a good rail is open to direct current"
     return None
 
 

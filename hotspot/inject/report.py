@@ -7,7 +7,7 @@ from typing import Any
 from hotspot.inject.circuit import OperatingPoint
 from hotspot.inject.plan import InjectionPlan
 from hotspot.inject.setpoint import LadderStep
-from hotspot.inject.words import STOP_RULES
+from hotspot.inject.words import build_stop_rules
 
 DELTA_TIMES = ("1 s", "5 s", "steady")
 
@@ -46,7 +46,7 @@ def plan_to_dict(plan: InjectionPlan) -> dict[str, Any]:
             "max_rise_k": plan.cut_out.max_rise_k,
         },
         "surge_j": plan.surge_j,
-        "stop_rules": list(STOP_RULES),
+        "stop_rules": list(build_stop_rules(plan.point.mode)),
         "cautions": list(plan.cautions),
         "refused": plan.refused,
     }

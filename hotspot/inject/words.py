@@ -18,16 +18,32 @@ BASIC_CAUTIONS = (
     "Follow the local electrical code and leave to licensed people what it reserves for them.",
 )
 
-STOP_RULES = (
+_FIRST_RULES = (
     "Go up one step only if the step before showed no clear warm spot; stop at the first one.",
     "Stop at smell, smoke, a noise, or when anything but the suspected part gets hot.",
     "Stop when the current jumps or falls by itself: the short has changed; measure again.",
+)
+_STAYS_IN_VOLTAGE = (
     "If the supply stays in constant voltage (current below its limit) the short is not dead: the "
     "rail may be the wrong one, a clip may have poor contact, or the fault is ohms instead of "
     "milliohms. Off, clean and press the contact, measure the rail again, and plan again with "
-    "that reading; do not raise the voltage beyond the plan.",
-    "If the last step shows nothing, use the pulse train and let it run for the time stated.",
+    "that reading; do not raise the voltage beyond the plan."
 )
+_GOES_INTO_CURRENT = (
+    "The supply should stay in constant voltage, its current below the limit: the fault is no dead "
+    "short. If it goes into current limit the resistance has fallen: off, measure the rail again, "
+    "and plan again with that reading. If hardly any current flows, a clip has poor contact or the "
+    "rail is the wrong one."
+)
+_LAST_RULE = (
+    "If the last step shows nothing, use the pulse train and let it run for the time stated."
+)
+
+
+def build_stop_rules(mode: str) -> tuple[str, ...]:
+    """Return when to stop, for a plan whose supply should hold "current" or "voltage"."""
+    middle = _GOES_INTO_CURRENT if mode == "voltage" else _STAYS_IN_VOLTAGE
+    return (*_FIRST_RULES, middle, _LAST_RULE)
 
 
 def build_cautions(*, set_v: float, above_drop: bool, surge_j: float) -> tuple[str, ...]:
