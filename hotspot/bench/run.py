@@ -27,6 +27,9 @@ POLL_S = 0.1
 # supply's own output capacitor may need a second or two to empty.
 DEAD_RAIL_V = 0.1
 DISCHARGE_S = 2.0
+# What ends a program from outside. A program that is suspended (Ctrl-Z) watches nothing any more,
+# so that ends the run as well. SIGKILL and SIGSTOP cannot be caught.
+ENDING = ("SIGINT", "SIGTERM", "SIGHUP", "SIGQUIT", "SIGTSTP", "SIGBREAK")
 COMPLETE, CUT_OUT, STOPPED = "complete", "cut out", "stopped"
 
 
@@ -226,7 +229,7 @@ def run_schedule(
     SupplyError
         "output state unknown" when off could not be confirmed: it must be done by hand.
     Interrupted
-        After off, when the program was told to end (SIGINT, SIGTERM, SIGHUP).
+        After off, when the program was told to end (`ENDING`).
     """
     timing = timing or start_timing()
     run = _Run(supply, schedule, log, timing, watch, stop, tell, ExpectedRise(schedule))
@@ -279,7 +282,7 @@ def _signals_as_exceptions() -> Iterator[_Signals]:
             state.deaf = True
             raise Interrupted(signal.Signals(number).name)
 
-    names = [name for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    names = [name for name in ENDING if hasattr(signal, name)]
     before = {name: signal.signal(getattr(signal, name), end) for name in names}
     try:
         yield state

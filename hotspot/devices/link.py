@@ -30,8 +30,8 @@ class Link(Protocol):
     def write(self, line: str) -> None:
         """Send one line."""
 
-    def query(self, line: str) -> str:
-        """Send one line and return the answer, stripped."""
+    def query(self, line: str, *, patience: float = 1.0) -> str:
+        """Send one line and return the answer, stripped; waits `patience` times as long."""
 
     def recover(self) -> None:
         """Throw away late answers so that the next query gets its own; re-open if need be."""
@@ -134,8 +134,15 @@ class VisaLink:
                     f"sending '{line}' failed: {err}", where=self.name, cure=CHECK_WIRE
                 ) from err
 
-    def query(self, line: str) -> str:
+    def query(self, line: str, *, patience: float = 1.0) -> str:
         """Send one line and return the answer, stripped.
+
+        Parameters
+        ----------
+        line
+            The question.
+        patience
+            The answer is waited for this many times the usual timeout.
 
         Raises
         ------
@@ -145,12 +152,14 @@ class VisaLink:
         with self._lock:
             if self._session is None:
                 self._open()
+            timeout_s = patience * self._timeout_s
             try:
+                self._session.timeout = int(1000 * timeout_s)
                 answer = str(self._session.query(line))
             except self._errors as err:
                 self._drop()  # or the late answer would be handed to the next query
                 raise SupplyError(
-                    f"no answer to '{line}' within {self._timeout_s:g} s: {err}",
+                    f"no answer to '{line}' within {timeout_s:g} s: {err}",
                     where=self.name,
                     cure=CHECK_WIRE,
                 ) from err
@@ -217,7 +226,7 @@ class ScriptedLink:
         """Send one line."""
         self._next(line)
 
-    def query(self, line: str) -> str:
+    def query(self, line: str, *, patience: float = 1.0) -> str:
         """Send one line and return the scripted answer."""
         answer = self._next(line)
         if answer is None:

@@ -15,6 +15,8 @@ from hotspot.errors import SupplyError
 # Waits before each attempt to switch off and have it confirmed: a line that carries nonsense or is
 # being plugged in again is often well within a second.
 OFF_WAITS_S = (0.0, 0.1, 0.4)
+# A slow supply has been told off by then: from the second attempt on its word is waited for longer.
+PATIENCE = 4.0
 # A number and at most a unit behind it; a decimal comma or a second number is no number.
 _NUMBER = re.compile(r"([+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)\s*[A-Za-z]{0,2}")
 
@@ -153,7 +155,8 @@ class ScpiSupply:
                 if pause_s:
                     self._wait(pause_s)
                 self._link.write(self._words.output_off)
-                if not self._words.ask_output or not self._state():
+                patience = PATIENCE if pause_s else 1.0
+                if not self._words.ask_output or not self._state(patience):
                     return
                 reason = "it still says on"
             except SupplyError as err:
@@ -209,8 +212,8 @@ class ScpiSupply:
             )
         return value
 
-    def _state(self) -> bool:
-        answer = self._link.query(self._words.ask_output).strip().upper()
+    def _state(self, patience: float = 1.0) -> bool:
+        answer = self._link.query(self._words.ask_output, patience=patience).strip().upper()
         if answer in ("1", "ON"):
             return True
         if answer in ("0", "OFF"):

@@ -3,7 +3,12 @@
 from __future__ import annotations
 
 import json
+import os
+import signal
+import subprocess
+import sys
 import threading
+import time
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -29,6 +34,7 @@ from hotspot.files.recordings import load_recording
 from hotspot.find import find
 from hotspot.inject.limits import RailCase
 from hotspot.inject.plan import plan_injection
+from hotspot.inject.report import plan_to_dict
 from hotspot.practice.supply_server import LoadedSupply, SupplyServer
 from hotspot.profile import CameraProfile, Values
 from tests.bench.fake_camera import PROFILE, SHAPE, FakeBench, wait_until
@@ -251,3 +257,32 @@ def test_display_video_has_no_temperature_and_may_stand_still() -> None:
     for at_s in (1.0, 9.0):
         sight = lookout.look(picture, values=values, rise=values, at_s=at_s)
         assert sight == Sight(at_s, None, None, None)
+
+
+@pytest.mark.slow
+def test_a_stopped_command_leaves_a_whole_recording(server, loaded, tmp_path) -> None:
+    """As a technician stops it: Ctrl-C while the output is on and a camera films."""
+    rng = np.random.default_rng(5)
+    with RecordingWriter(tmp_path / "film", PROFILE) as writer:
+        for i in range(1200):
+            writer.append(2500 + rng.integers(0, 10, SHAPE).astype(np.uint16), i / 30)
+    plan = tmp_path / "plan.json"
+    plan.write_text(json.dumps(plan_to_dict(PLAN)))
+    process = subprocess.Popen(
+        [sys.executable, "-m", "hotspot", "supply", "run", server.address, "--plan", str(plan),
+         "--camera", str(tmp_path / "film"), "--record", str(tmp_path / "rec"), "--cold-s", "6"],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+        env=os.environ | {"PYTHONPATH": str(Path.cwd())},
+    )  # fmt: skip
+    wait_until(lambda: loaded.on, 30)
+    time.sleep(0.5)
+    process.send_signal(signal.SIGINT)
+    said, errors = process.communicate(timeout=30)
+    assert (process.returncode, loaded.on, errors) == (130, False, "")
+    assert "output off, confirmed" in said
+    recording = load_recording(tmp_path / "rec")
+    assert recording.complete
+    assert recording.injection is not None
+    assert recording.injection.on.any()
+    assert not recording.injection.on[-1]
+    assert len(recording.t_s) > 150

@@ -318,7 +318,15 @@ def test_exception_in_the_middle_switches_off(tmp_path) -> None:
 
 
 @pytest.mark.parametrize(
-    "number", [signal.SIGINT, signal.SIGTERM, pytest.param(signal.SIGHUP, marks=pytest.mark.slow)]
+    "number",
+    [
+        signal.SIGINT,
+        signal.SIGTSTP,
+        *(
+            pytest.param(number, marks=pytest.mark.slow)
+            for number in (signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT)
+        ),
+    ],
 )
 def test_signals_switch_off(tmp_path, number: signal.Signals) -> None:
     loaded = LoadedSupply(short_ohm=0.05, lead_ohm=0.05)
