@@ -34,8 +34,10 @@ def test_copper_resistivity(celsius: float, expected: float) -> None:
 # ASTM B258 for the diameter; resistance from it and IEC 60028 (NBS Handbook 100 tables).
 @pytest.mark.parametrize(
     ("awg", "diameter", "milliohm"),
-    [(14, 1.62773, 8.2853), (18, 1.02369, 20.9478), (22, 0.643803, 52.9622),
-     (24, 0.510559, 84.2132), (30, 0.254639, 338.550), (36, 0.127, 1361.02)],
+    [(14, 1.62773, 8.2853), (16, 1.29085, 13.1742), (18, 1.02369, 20.9478),
+     (20, 0.811821, 33.3083), (22, 0.643803, 52.9622), (24, 0.510559, 84.2132),
+     (26, 0.404892, 133.904), (28, 0.321094, 212.916), (30, 0.254639, 338.550),
+     (36, 0.127, 1361.02)],
 )  # fmt: skip
 def test_wire_gauge(awg: int, diameter: float, milliohm: float) -> None:
     assert wire_diameter_mm(awg) == pytest.approx(diameter, rel=1e-5)

@@ -41,12 +41,20 @@ def test_instantaneous_source_spreads_as_carslaw_and_jaeger_say():
     u = np.zeros(network.size)
     u[0] = 0.25 / network.capacity_j_k[0]  # a quarter of 1 J in the corner
     stepper = HeatStepper(network, step_s=0.01)
+    at_5_mm = []
     for _ in range(100):
         u = stepper.step(u, np.zeros(network.size))
+        at_5_mm.append(corner_rise(u, s, 5.0))
     # Our source is a 1 mm square: its variance 1/12 mm² on 17.1 mm² alone gives +0.9 % at 10 mm.
     for r, expected in ((0.0, 2.908533), (5.0, 1.400256), (10.0, 0.1562454)):
         assert corner_rise(u, s, r) == pytest.approx(expected, rel=0.012)
     assert (u * network.capacity_j_k).sum() == pytest.approx(0.25, rel=1e-9)  # energy balance
+    # At 5 mm the peak Q/(pi e rho c t r²) = 1.463746 K comes at r²/4a = 0.730994 s.
+    assert max(at_5_mm) == pytest.approx(1.463746, rel=0.012)
+    late = np.arange(50, 100)
+    parabola = np.polyfit(0.01 * (late + 1), np.array(at_5_mm)[late], 4)
+    fine = np.linspace(0.55, 0.95, 401)
+    assert fine[np.polyval(parabola, fine).argmax()] == pytest.approx(0.730994, rel=0.02)
 
 
 def test_steady_point_source_in_a_convecting_plate_is_bessel_k0():

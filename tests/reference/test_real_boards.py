@@ -115,3 +115,24 @@ def test_four_clicks_put_a_part_on_its_body_in_the_photo() -> None:
     got = photo_from_board.map(np.array([part.x_mm, part.y_mm]))
     u, v, w = np.array(truth["H_mm_to_px"]) @ [part.x_mm, part.y_mm, 1.0]
     assert np.hypot(got[0] - u / w, got[1] - v / w) < 6
+
+
+def test_traps_of_real_exports() -> None:
+    """What these files really hold: byte-order mark, cut and escaped net names, far-side access."""
+    folder = DATA / "feather_board"
+    assert (folder / "positions.csv").read_bytes().startswith(b"\xef\xbb\xbf")
+    assert load_centroids(folder / "positions.csv").placements[0].ref == "C1"
+    raw = (folder / "netlist.ipc").read_text(encoding="utf-8")
+    assert "{SLASH}" in raw
+    netlist = load_netlist(folder / "netlist.ipc")
+    c2 = {p.pin: p.net for p in netlist.pads if p.ref == "C2"}
+    assert c2["1"] == "-OUT/IN)"  # the last 14 characters as written, the escape undone
+    assert "N/C" in netlist.nets
+    assert "VIA" not in netlist.references
+    assert max(p.y_mm for p in netlist.pads) < 0  # y runs down from the sheet's corner
+    # Pads on the fourth layer of this board belong to the four parts of its far side.
+    far = {p.ref for p in netlist.pads if p.access == 4}
+    bottom = {p.ref for p in load_centroids(folder / "positions.csv").placements
+              if p.side == "bottom"}  # fmt: skip
+    assert far == bottom
+    assert len(bottom) == 4
