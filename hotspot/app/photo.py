@@ -9,10 +9,11 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, UnidentifiedImageError
+from PIL import Image
 
 from hotspot.board import Board
 from hotspot.errors import BoardError
+from hotspot.evidence.photos import DAMAGE, MOST_PIXELS, load_pixels
 
 LONGEST_PX = 1800
 
@@ -37,8 +38,7 @@ class Photo:
 
     def rgb(self) -> NDArray[np.uint8]:
         """Return (rows, cols, 3) uint8 of the photo itself."""
-        with Image.open(self.path) as image:
-            return np.asarray(image.convert("RGB"))
+        return load_pixels(self.path, where="photo")
 
 
 def load_photo(board: Board) -> Photo | None:
@@ -57,13 +57,15 @@ def load_photo(board: Board) -> Photo | None:
 @functools.lru_cache(maxsize=4)
 def _load(path: Path, _changed: int) -> Photo:
     try:
-        with Image.open(path) as image:
+        with Image.open(path, formats=("PNG", "JPEG")) as image:
             size = image.size
+            if size[0] * size[1] > MOST_PIXELS:
+                raise BoardError("is too large", where="photo", cure="Save it smaller")
             if max(size) <= LONGEST_PX:
                 return Photo(path.read_bytes(), size, path)
             small = image.convert("RGB")
             small.thumbnail((LONGEST_PX, LONGEST_PX))
-    except (UnidentifiedImageError, OSError, Image.DecompressionBombError) as err:
+    except DAMAGE as err:
         raise BoardError("cannot be read", where="photo", cure="Give it again") from err
     buffer = io.BytesIO()
     small.save(buffer, "JPEG", quality=88)

@@ -19,6 +19,7 @@ STEADY_S = 160.0  # heat capacity over film coefficient of a 1.6 mm board (Incro
 MAX_PULSE_MINUTES = 60.0
 MAX_HOLD_S = 600.0
 _MAKE = "Make it with: hotspot plan … --json > plan.json"
+_MOST_BYTES = 1 << 20  # a plan takes some kilobytes
 
 
 @dataclass(frozen=True, slots=True)
@@ -140,8 +141,10 @@ def load_fault_ohm(path: Path) -> float:
 
 def _load(path: Path) -> Any:
     try:
+        if path.stat().st_size > _MOST_BYTES:
+            raise ValueError("too large")
         return json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, json.JSONDecodeError) as err:
+    except (OSError, ValueError, RecursionError) as err:
         raise InputError(f"not a plan: {err}", where=str(path), cure=_MAKE) from err
 
 

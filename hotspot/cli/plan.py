@@ -189,7 +189,7 @@ def _confront(
 
     try:
         data = json.loads(finding.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as err:
+    except (OSError, ValueError, RecursionError) as err:
         cure = "Make it with: hotspot find … --json"
         raise InputError(f"not a finding: {err}", where=str(finding), cure=cure) from err
     log, unit = None, "K"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 import string
 import tomllib
 from dataclasses import dataclass, fields
@@ -67,6 +68,8 @@ class Dialect:
     tolerance_a: float = 0.002
 
 
+_MOST_BYTES = 1 << 16
+_LONG_SPEC = re.compile(r"\{[^{}]*\d{3}[^{}]*\}|\{[^{}]*\{")
 _MUST = ("identify", "set_volts", "set_amps", "output_on", "output_off")
 _PLACES = {
     "set_volts": "volts",
@@ -87,8 +90,10 @@ def load_dialect(path: Path) -> Dialect:
     """
     where = str(path)
     try:
+        if path.stat().st_size > _MOST_BYTES:
+            raise ValueError("too large")
         table = tomllib.loads(path.read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as err:
+    except (OSError, ValueError, RecursionError) as err:
         cure = "Give a TOML file with one word of the supply a line"
         raise InputError(f"cannot read the dialect: {err}", where=where, cure=cure) from err
     known = {f.name: f for f in fields(Dialect)}
@@ -120,6 +125,8 @@ def _check_words(dialect: Dialect, where: str) -> None:
         word = getattr(dialect, key)
         if not word:
             continue
+        if _LONG_SPEC.search(word):  # "{volts:999999999}" would fill the memory
+            raise InputError(f"key '{key}' is not usable", where=where, cure="Shorten its numbers")
         try:
             names = {name for _, name, _, _ in string.Formatter().parse(word) if name is not None}
             word.format(**{place: 1.0})

@@ -3,22 +3,20 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, UnidentifiedImageError
 
 from hotspot.board import Board
 from hotspot.checks import FloatArray
-from hotspot.errors import BoardError
+from hotspot.evidence.photos import load_pixels
 from hotspot.finding import Finding
 from hotspot.register.registration import PlaneMap
 
 # Longest side of the backdrop in px: more than the sheet shows, little enough to draw fast.
 _LONGEST_PX = 1800
-# The photo may be huge; Pillow warns of "decompression bombs" from 89 Mpx on, which a phone can do.
-_MOST_PIXELS = 200_000_000
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,7 +67,7 @@ def build_backdrop(finding: Finding, *, board: Board | None) -> Backdrop:
 
 
 def _photo_backdrop(finding: Finding, board: Board, photo_from_thermal: PlaneMap) -> Backdrop:
-    pixels = _read_photo(board)
+    pixels = load_pixels(Path(str(board.photo)), where=str(board.photo))
     rows, cols = pixels.shape[:2]
     x0, y0, x1, y1 = _window(photo_from_thermal.map(_frame_corners(finding)), rows, cols)
     pixels = pixels[y0:y1, x0:x1]
@@ -133,25 +131,6 @@ def _thermal_backdrop(finding: Finding, board: Board | None) -> Backdrop:
         px_per_thermal=size[0] / cols,
         is_photo=False,
     )
-
-
-def _read_photo(board: Board) -> NDArray[np.uint8]:
-    path = str(board.photo)
-    try:
-        with Image.open(path) as picture:
-            if picture.width * picture.height > _MOST_PIXELS:
-                raise BoardError(
-                    "the photo is too large",
-                    where=path,
-                    cure="Save it with at most 200 million pixels",
-                )
-            return np.asarray(picture.convert("RGB"))
-    except (OSError, UnidentifiedImageError, SyntaxError, Image.DecompressionBombError) as err:
-        raise BoardError(
-            "the photo cannot be read",
-            where=path,
-            cure="Save it again as PNG or JPEG",
-        ) from err
 
 
 def _frame_corners(finding: Finding) -> FloatArray:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, Literal
 
 import cv2
@@ -13,16 +14,16 @@ from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Polygon
 from numpy.typing import NDArray
-from PIL import Image, UnidentifiedImageError
+from PIL import Image
 
 from hotspot.board import Board, Kind, Part, Role, role_on_rail
 from hotspot.checks import FloatArray
 from hotspot.errors import BoardError
 from hotspot.evidence import paper
+from hotspot.evidence.photos import load_pixels
 from hotspot.register.from_landmarks import fit_board_from_photo
 from hotspot.register.registration import PlaneMap
 
-_MOST_PIXELS = 200_000_000
 _MARGIN_PX = 40
 _HEAD_PX = 96
 _FOOT_PX = 92
@@ -133,7 +134,7 @@ def _ground(
     tied = board.units == "photo_px" or len(board.photo_landmarks) >= 2
     if board.photo is None or not tied or side != "top":
         return (*_plain_ground(parts, y_up=board.units == "mm"), False)
-    photo = _load_photo(board)
+    photo = load_pixels(Path(str(board.photo)), where=str(board.photo))
     photo_from_board: FloatArray = np.eye(3)
     if board.units == "mm":
         photo_from_board = fit_board_from_photo(board)[0].inverse().matrix
@@ -161,22 +162,6 @@ def _plain_ground(parts: list[Part], *, y_up: bool) -> tuple[NDArray[np.uint8], 
     return picture, np.array(
         [[factor, 0, -factor * low[0]], [0, sign * factor, -sign * factor * start_y], [0, 0, 1.0]]
     )
-
-
-def _load_photo(board: Board) -> NDArray[np.uint8]:
-    where = str(board.photo)
-    try:
-        with Image.open(where, formats=("PNG", "JPEG")) as picture:
-            if picture.width * picture.height > _MOST_PIXELS:
-                raise BoardError(
-                    "is too large", where=where, cure="Save the photo with less than 200 Mpx"
-                )
-            return np.asarray(picture.convert("RGB"))
-    except (OSError, UnidentifiedImageError, SyntaxError, ValueError,
-            Image.DecompressionBombError, Image.DecompressionBombWarning) as err:  # fmt: skip
-        raise BoardError(
-            "is not a readable photo", where=where, cure="Save it again as PNG or JPEG"
-        ) from err
 
 
 def _mute(picture: NDArray[np.uint8]) -> NDArray[np.uint8]:

@@ -19,12 +19,13 @@ from xml.sax.saxutils import escape as escape_markup
 
 import numpy as np
 from numpy.typing import NDArray
-from PIL import Image, PngImagePlugin, UnidentifiedImageError
+from PIL import Image, PngImagePlugin
 
 from hotspot import __version__
 from hotspot.board import Board
 from hotspot.errors import InputError
 from hotspot.evidence import words
+from hotspot.evidence.photos import DAMAGE
 from hotspot.finding import Finding, finding_to_dict
 from hotspot.frame import Recording
 
@@ -33,6 +34,8 @@ _FACTS, _SEAL, _XMP = "Finding", "Seal", "XML:com.adobe.xmp"
 _NAMESPACE = "urn:hotspot:finding:1#"
 # A picture of the largest sheet has about 4 Mpx; more is not one of ours.
 _MOST_PIXELS = 50_000_000
+# A finding with a hundred suspects takes 50 kB.
+_MOST_BYTES = 16 << 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,7 +157,7 @@ def check_picture(path: Path, *, finding: dict[str, Any] | None = None) -> Pictu
                 raise InputError("too large to be an evidence picture", where=str(path))
             pixels = np.asarray(picture.convert("RGB"))
             text = dict(getattr(picture, "text", {}))
-    except (OSError, UnidentifiedImageError, SyntaxError, ValueError) as err:
+    except DAMAGE as err:
         raise InputError(
             "cannot be read as a PNG picture",
             where=str(path),
@@ -168,7 +171,7 @@ def check_picture(path: Path, *, finding: dict[str, Any] | None = None) -> Pictu
         )
     try:
         facts = json.loads(text[_FACTS])
-    except ValueError:
+    except (ValueError, RecursionError):
         facts = None
     if not isinstance(facts, dict):
         return PictureCheck(facts={}, unaltered=False, belongs=None if finding is None else False)
@@ -188,8 +191,10 @@ def load_facts(path: Path) -> dict[str, Any]:
         If the file cannot be read or is no JSON object.
     """
     try:
+        if path.stat().st_size > _MOST_BYTES:
+            raise ValueError("too large")
         facts = json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError) as err:
+    except (OSError, ValueError, RecursionError) as err:
         raise InputError(
             "cannot be read as JSON", where=str(path), cure="Give a finding.json as it was saved"
         ) from err

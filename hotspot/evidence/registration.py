@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import cv2
@@ -9,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotspot.board import Board
-from hotspot.errors import BoardError
+from hotspot.evidence.photos import load_pixels
 from hotspot.register.edges import find_edges, to_thermal_picture
 from hotspot.register.registration import PlaneMap
 
@@ -26,12 +27,7 @@ def load_photo(board: Board) -> NDArray[np.uint8]:
     BoardError
         If it cannot be read.
     """
-    data = cv2.imread(str(board.photo), cv2.IMREAD_COLOR)
-    if data is None:
-        raise BoardError(
-            "the photo cannot be read", where=str(board.photo), cure="Save it as PNG or JPEG"
-        )
-    return np.asarray(cv2.cvtColor(data, cv2.COLOR_BGR2RGB), dtype=np.uint8)
+    return load_pixels(Path(str(board.photo)), where=str(board.photo))
 
 
 def draw_registration(

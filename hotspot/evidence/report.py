@@ -15,10 +15,11 @@ import fpdf
 import matplotlib as mpl
 from fpdf.enums import XPos, YPos
 from fpdf.fonts import FontFace
-from PIL import Image, ImageOps, UnidentifiedImageError
+from PIL import Image, ImageOps
 
 from hotspot.errors import InputError
 from hotspot.evidence.paper import printable
+from hotspot.evidence.photos import DAMAGE, MOST_PIXELS
 
 _FONT = "DejaVu"
 _INK, _MUTED, _RULE, _SHADE = (27, 31, 36), (89, 98, 109), (176, 184, 193), (238, 240, 243)
@@ -199,6 +200,8 @@ def _prepare(picture: Picture) -> tuple[io.BytesIO | Image.Image, tuple[int, int
     """Return a picture upright, in colour and not larger than needed, and its size."""
     try:
         opened = Image.open(io.BytesIO(picture.data), formats=["PNG", "JPEG"])
+        if opened.width * opened.height > MOST_PIXELS:
+            raise InputError("is too large", where=picture.caption, cure="Keep a smaller one")
         image = ImageOps.exif_transpose(opened)
         photo = opened.format == "JPEG"
         if image.mode != "RGB":
@@ -206,7 +209,7 @@ def _prepare(picture: Picture) -> tuple[io.BytesIO | Image.Image, tuple[int, int
             layered = image.convert("RGBA")
             backdrop.paste(layered, mask=layered.getchannel("A"))
             image = backdrop
-    except (OSError, UnidentifiedImageError, ValueError, SyntaxError) as err:
+    except DAMAGE as err:
         raise InputError(
             "cannot be read as a PNG or JPEG picture",
             where=picture.caption,

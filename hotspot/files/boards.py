@@ -27,6 +27,8 @@ PART_COLUMNS = (
     "ref", "kind", "package", "x_mm", "y_mm", "width_mm", "height_mm", "rotation_deg", "side",
     "nets",
 )  # fmt: skip
+# Nobody clicks more; each is held against the map of all others.
+MAX_LANDMARKS = 500
 LANDMARK_COLUMNS = ("board_x_mm", "board_y_mm", "photo_x_px", "photo_y_px")
 _REQUIRED_PART_COLUMNS = ("ref", "kind", "x_mm", "y_mm", "width_mm", "height_mm")
 _PHOTOS = ("photo.png", "photo.jpg", "photo.jpeg")
@@ -212,6 +214,12 @@ def load_photo_landmarks(path: Path) -> FloatArray:
     if not path.is_file():
         return freeze(np.zeros((0, 4)))
     table = load_table(path, required=LANDMARK_COLUMNS, error=BoardError)
+    if len(table.rows) > MAX_LANDMARKS:
+        raise BoardError(
+            f"holds {len(table.rows)} landmarks, at most {MAX_LANDMARKS} are used",
+            where=str(path),
+            cure="Keep four to eight",
+        )
     rows = [[table.number(row, c) for c in LANDMARK_COLUMNS] for row in table.rows]
     return freeze(np.array(rows, dtype=np.float64).reshape(-1, 4))
 

@@ -14,6 +14,9 @@ from hotspot.files.containers import COPY_AGAIN, BlockSource, describe
 from hotspot.profile import CameraProfile, Values
 from hotspot.radiometry import to_raw_plane
 
+# Frames that are read at a time: fewer of large ones.
+MAX_CHUNK_BYTES = 128 << 20
+
 
 class Container(Protocol):
     """What every open container gives."""
@@ -81,6 +84,8 @@ class CheckedSource:
         """
         if size < 1:
             raise ValueError(f"size must be >= 1, got {size!r}")
+        one = int(np.prod(self.container.shape)) * self.container.dtype.itemsize
+        size = min(size, max(1, MAX_CHUNK_BYTES // one))
         seen = 0
         last = int(np.flatnonzero(self.keep)[-1]) + 1 if self.keep.any() else 0
         for block in self.container.chunks(size):

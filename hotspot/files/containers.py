@@ -18,7 +18,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from hotspot.errors import RecordingError
+from hotspot.errors import InputError, RecordingError
 
 COPY_AGAIN = "Copy the recording again from the bench"
 # A decoded frame of the largest sensor as float32 is 1 GB; a header asking for more is nonsense.
@@ -116,16 +116,8 @@ class MappedSource:
             yield np.ascontiguousarray(self.frames[first : first + size])
 
 
-def open_npy(path: Path) -> BlockSource | MappedSource:
-    """Open an NPY file of shape (n, rows, cols) or (n, rows, cols, 3); never unpickles.
-
-    A file that ends early gives the frames that are there.
-
-    Raises
-    ------
-    RecordingError
-        Not an NPY file, or of another shape.
-    """
+def _npy_header(path: Path) -> tuple[tuple[int, ...], bool, np.dtype[Any], int, int]:
+    """Return shape, order, type, where the numbers begin and how many bytes there are."""
     with open_bytes(path) as file:
         try:
             version = np.lib.format.read_magic(file)
@@ -139,7 +131,41 @@ def open_npy(path: Path) -> BlockSource | MappedSource:
         except _BAD_HEADER as err:
             raise RecordingError("is not an NPY file", where=str(path), cure=COPY_AGAIN) from err
         file.seek(0, 2)
-        stored_bytes = file.tell() - start
+        return shape, fortran, dtype, start, file.tell() - start
+
+
+def load_plane(path: Path, *, cure: str) -> NDArray[np.float32]:
+    """Return an NPY file of one picture, (rows, cols) float32; never unpickles.
+
+    Raises
+    ------
+    InputError
+        Not such a file, or not as long as it says.
+    """
+    shape, fortran, dtype, start, stored_bytes = _npy_header(path)
+    if len(shape) != 2 or dtype.kind not in "fiu" or any(n < 1 for n in shape):
+        raise InputError("is no picture of numbers", where=str(path), cure=cure)
+    if frame_bytes(shape, dtype, path) > stored_bytes:
+        raise InputError("ends early", where=str(path), cure=cure)
+    with open_bytes(path) as file:
+        file.seek(start)
+        data = file.read(frame_bytes(shape, dtype, path))
+    plane = np.frombuffer(data, dtype=dtype).reshape(shape, order="F" if fortran else "C")
+    with np.errstate(over="ignore"):  # beyond float32: infinite, and no number to anyone
+        return np.ascontiguousarray(plane, dtype=np.float32)
+
+
+def open_npy(path: Path) -> BlockSource | MappedSource:
+    """Open an NPY file of shape (n, rows, cols) or (n, rows, cols, 3); never unpickles.
+
+    A file that ends early gives the frames that are there.
+
+    Raises
+    ------
+    RecordingError
+        Not an NPY file, or of another shape.
+    """
+    shape, fortran, dtype, start, stored_bytes = _npy_header(path)
     if dtype.hasobject or dtype.fields is not None:
         raise RecordingError(
             "holds Python objects, not numbers", where=str(path), cure="Save it as uint16"

@@ -7,8 +7,10 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
+from numpy.typing import NDArray
 
 from hotspot.board import Board, Kind, Part, Rail
+from hotspot.checks import FloatArray
 from hotspot.errors import BoardError
 from hotspot.files.bodies import body_of, group_pads
 from hotspot.files.centroids import Placement, load_bill_of_materials, load_centroids
@@ -159,21 +161,28 @@ def _parts(
         )
     if groups:
         tell_unmatched(placements, groups, matched, warnings)
-    return tuple(_frame_of_pins(part, parts, warnings) for part in parts)
+    return _without_frames(parts, warnings)
 
 
-def _frame_of_pins(part: Part, parts: Sequence[Part], warnings: list[str]) -> Part:
+def _without_frames(parts: Sequence[Part], warnings: list[str]) -> tuple[Part, ...]:
+    """Return the parts, those that are frames of pins as test points."""
+    places = np.array([(p.x_mm, p.y_mm) for p in parts]).reshape(-1, 2)
+    sides = np.array([p.side for p in parts])
+    return tuple(_frame_of_pins(p, places, sides, warnings) for p in parts)
+
+
+def _frame_of_pins(
+    part: Part, places: FloatArray, sides: NDArray[np.str_], warnings: list[str]
+) -> Part:
     """Return a part that other parts sit inside (a frame of pins) as a test point at one pin.
 
     It has no body there, and as a "body" it would cover every spot on the board.
     """
     corners = part.corners_mm()
     low, high = corners.min(axis=0), corners.max(axis=0)
-    inside = sum(
-        bool(q is not part and q.side == part.side
-             and low[0] < q.x_mm < high[0] and low[1] < q.y_mm < high[1])
-        for q in parts
-    )  # fmt: skip
+    within = (places > low).all(axis=1) & (places < high).all(axis=1) & (sides == part.side)
+    inside = int(np.count_nonzero(within))
+    inside -= bool(low[0] < part.x_mm < high[0] and low[1] < part.y_mm < high[1])  # itself
     if inside < 3 or part.kind in (Kind.SHIELD, Kind.TEST_POINT):
         return part
     warnings.append(
@@ -204,7 +213,7 @@ def _from_ipc2581(data: Ipc2581, *, name: str) -> Board:
     if data.outline:
         width_mm, height_mm = (float(v) * mm for v in np.ptp(np.array(data.outline), axis=0))
     warnings = list(data.warnings)
-    found = tuple(_frame_of_pins(p, parts, warnings) for p in parts)
+    found = _without_frames(parts, warnings)
     return Board(
         name=name, parts=found, width_mm=width_mm or None, height_mm=height_mm or None,
         warnings=tuple(warnings),

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import io
+import struct
+import zlib
 
 from PIL import Image, UnidentifiedImageError
 
@@ -30,8 +32,9 @@ def check_photo(data: bytes) -> tuple[str, tuple[int, int]]:
             if size[0] * size[1] > MOST_PIXELS:
                 raise InputError("has too many pixels", where=where, cure="Save it smaller")
             image.verify()
-    except (UnidentifiedImageError, OSError, SyntaxError, ValueError,
-            Image.DecompressionBombError) as err:  # fmt: skip
+    except (UnidentifiedImageError, OSError, SyntaxError, ValueError, EOFError, TypeError,
+            KeyError, IndexError, AttributeError, RuntimeError, MemoryError, struct.error,
+            zlib.error, Image.DecompressionBombError) as err:  # fmt: skip
         raise InputError("is no PNG or JPEG that can be read", where=where,
                          cure="Save it again as PNG or JPEG") from err  # fmt: skip
     return ("png" if kind == "PNG" else "jpg"), size

@@ -57,8 +57,15 @@ class PictureSource:
         return picture
 
 
-def open_pictures(path: Path) -> PictureSource:
+def open_pictures(path: Path, *, shape: tuple[int, int] | None = None) -> PictureSource:
     """Open a folder of numbered PNG or TIFF pictures, in natural order (2 before 10).
+
+    Parameters
+    ----------
+    path
+        The folder.
+    shape
+        (rows, cols) that the first picture must have, looked at before it is decoded; None: any.
 
     Raises
     ------
@@ -79,7 +86,7 @@ def open_pictures(path: Path) -> PictureSource:
             where=str(path),
             cure="Keep those that belong to the recording",
         )
-    first = load_picture(files[0], expected=None)
+    first = load_picture(files[0], expected=shape)
     return PictureSource(path, files, shape=first.shape, dtype=first.dtype)
 
 
@@ -93,6 +100,8 @@ def load_picture(path: Path, *, expected: tuple[int, ...] | None) -> NDArray[Any
     """
     if path.suffix.lower() != ".png":
         source = open_tiff(path)
+        if expected is not None and source.shape[:2] != expected[:2]:
+            raise _other_size(path, source.shape, expected)
         if len(source) != 1:
             raise RecordingError(
                 f"holds {len(source)} pages", where=str(path), cure="One picture a file is expected"
@@ -113,11 +122,7 @@ def _load_png(path: Path, *, expected: tuple[int, ...] | None) -> NDArray[Any]:
         raise RecordingError("is not a PNG picture", where=str(path), cure=COPY_AGAIN)
     width, height, depth, colour = struct.unpack(">IIBB", data[16:26])
     if expected is not None and (height, width) != expected[:2]:
-        raise RecordingError(
-            f"is {width} x {height} px, the first picture is {expected[1]} x {expected[0]}",
-            where=str(path),
-            cure="Remove pictures that do not belong to the recording",
-        )
+        raise _other_size(path, (height, width), expected)
     frame_bytes((height, width), np.dtype(np.uint64), path)
     if depth == 16 and colour != _GREY_COLOUR_TYPE:
         raise RecordingError(
@@ -130,6 +135,14 @@ def _load_png(path: Path, *, expected: tuple[int, ...] | None) -> NDArray[Any]:
     except _DAMAGE as err:
         raise RecordingError("cannot be decoded", where=str(path), cure=COPY_AGAIN) from err
     return pixels.astype(np.uint16) if depth == 16 else pixels.astype(np.uint8)
+
+
+def _other_size(path: Path, found: tuple[int, ...], expected: tuple[int, ...]) -> RecordingError:
+    return RecordingError(
+        f"is {found[1]} x {found[0]} px, {expected[1]} x {expected[0]} are expected",
+        where=str(path),
+        cure="Correct width and height in recording.toml, or remove pictures that do not belong",
+    )
 
 
 def _natural(path: Path) -> list[tuple[int, int, str]]:

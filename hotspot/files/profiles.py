@@ -19,6 +19,7 @@ from hotspot.files.tables import (
 from hotspot.profile import CameraProfile, RadianceCurve, RawPlane, Values
 
 MAX_SIDE_PX = 16384  # four times the largest thermal array on sale; guards against absurd sizes
+MAX_PIXELS = 1 << 25  # an 8K display; some twenty planes of a picture's size are held at once
 _BAD_PIXELS_FILE = "bad_pixels.csv"
 
 
@@ -61,6 +62,12 @@ def profile_from_table(
         raise error("has no [camera] table", where=where, cure="Add [camera] with width and height")
     keys = _Keys(table, where=f"{where}, [camera]", error=error)
     width, height = keys.side("width"), keys.side("height")
+    if width * height > MAX_PIXELS:
+        raise error(
+            f"frames of {width} x {height} px are too large",
+            where=keys.where,
+            cure=f"At most {MAX_PIXELS} pixels; give the frame's size in pixels",
+        )
     curve = keys.curve()
     scale, offset = keys.optional("scale"), keys.optional("offset")
     if scale == 0:

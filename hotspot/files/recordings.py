@@ -28,6 +28,8 @@ from hotspot.frame import Recording
 from hotspot.profile import CameraProfile, Values
 
 FORMAT = 1
+# Nobody clicks more; each is held against the map of all others.
+MAX_LANDMARKS = 500
 
 
 def load_recording(folder: Path) -> Recording:
@@ -126,7 +128,7 @@ def open_frames(folder: Path, *, profile: CameraProfile) -> Container:
         )
     path = found[0]
     if path.is_dir():
-        return open_pictures(path)
+        return open_pictures(path, shape=None if profile.raw_plane else profile.shape)
     if path.stat().st_size == 0:
         raise RecordingError("is empty", where=str(path), cure=COPY_AGAIN)
     if path.suffix == ".npy":
@@ -210,6 +212,12 @@ def _load_landmarks(path: Path) -> FloatArray:
     if not path.is_file():
         return freeze(np.zeros((0, 4)))
     table = load_table(path, required=columns, error=RecordingError)
+    if len(table.rows) > MAX_LANDMARKS:
+        raise RecordingError(
+            f"holds {len(table.rows)} landmarks, at most {MAX_LANDMARKS} are used",
+            where=str(table.path),
+            cure="Keep four to eight",
+        )
     rows = [[table.number(row, c) for c in columns] for row in table.rows]
     return freeze(np.array(rows, dtype=np.float64).reshape(-1, 4))
 

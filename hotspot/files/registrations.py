@@ -10,6 +10,7 @@ import numpy as np
 
 from hotspot.checks import FloatArray
 from hotspot.errors import InputError
+from hotspot.files.containers import load_plane
 from hotspot.files.tables import load_text, save_text
 from hotspot.register.registration import PlaneMap, Registration
 
@@ -72,13 +73,7 @@ def load_registration(path: Path) -> tuple[Registration, FloatArray | None]:
     beside = path.with_suffix(".npy")
     if not beside.exists():
         return registration, None
-    try:
-        cold = np.load(beside, allow_pickle=False)
-    except (ValueError, OSError, EOFError) as err:
-        raise InputError("is no readable baseline", where=str(beside), cure=_CURE) from err
-    if cold.ndim != 2 or cold.dtype.kind not in "fiu":
-        raise InputError("is no picture of numbers", where=str(beside), cure=_CURE)
-    return registration, np.asarray(cold, dtype=np.float32)
+    return registration, load_plane(beside, cure=_CURE)
 
 
 def _to_plain(plane: PlaneMap | None) -> dict[str, Any] | None:

@@ -11,6 +11,7 @@ import contextlib
 import csv
 import math
 import os
+import re
 import tempfile
 import tomllib
 from collections.abc import Iterable, Sequence
@@ -22,6 +23,13 @@ from hotspot.errors import InputError
 
 MAX_TEXT_BYTES = 64 << 20  # frames.csv of a day at 25 Hz is 40 MB; anything larger is no table
 DELIMITERS = ",;\t|"
+# A day at 25 Hz has 2.2 million lines; each line of a table takes some hundred bytes of memory.
+MAX_ROWS = 2_500_000
+MAX_COLUMNS = 200
+MAX_TOML_BYTES = 1 << 20
+# Keys such as a.b.c: the parser's time grows with the square of the parts.
+_KEY_PART = r"""(?:[\w-]++|"[^"\n]{0,99}+"|'[^'\n]{0,99}+')"""
+_LONG_KEY = re.compile(rf"(?<![\w-])(?:{_KEY_PART}[ \t]*+\.[ \t]*+){{40}}")
 
 
 def load_text(path: Path, *, error: type[InputError], max_bytes: int = MAX_TEXT_BYTES) -> str:
@@ -75,7 +83,9 @@ def load_toml(path: Path, *, error: type[InputError]) -> dict[str, Any]:
     InputError
         The given child, with the line that cannot be read.
     """
-    text = load_text(path, error=error, max_bytes=4 << 20)
+    text = load_text(path, error=error, max_bytes=MAX_TOML_BYTES)
+    if _LONG_KEY.search(text):
+        raise error("has a key of more than 40 parts", where=str(path), cure="Shorten it")
     try:
         return tomllib.loads(text)
     except (tomllib.TOMLDecodeError, RecursionError, ValueError) as err:
@@ -177,6 +187,12 @@ def load_table(
         No header, a column missing, or a line with another number of cells.
     """
     text = load_text(path, error=error)
+    if text.count("\n") > MAX_ROWS:
+        raise error(
+            f"has more than {MAX_ROWS} lines",
+            where=str(path),
+            cure="Check that it is the right file",
+        )
     lines = text.split("\n")
     first = next((i for i, s in enumerate(lines) if s.strip() and not _is_comment(s)), None)
     header_cure = f"The first line must be: {','.join(required)}"
@@ -184,6 +200,13 @@ def load_table(
         raise error("is empty", where=str(path), cure=header_cure)
     delimiter = sniff_delimiter(lines[first])
     columns = tuple(c.strip().strip('"').strip().casefold() for c in lines[first].split(delimiter))
+    body = lines[first + 1 :]
+    if len(columns) > MAX_COLUMNS:
+        raise error(
+            f"has {len(columns)} columns, at most {MAX_COLUMNS} are read",
+            where=str(path),
+            cure="Check that it is the right file",
+        )
     missing = [c for c in required if c not in columns]
     if missing:
         raise error(
@@ -194,7 +217,6 @@ def load_table(
     if len(set(columns)) != len(columns):
         raise error("two columns have one name", where=f"{path}, line {first + 1}")
     ends_whole = text.endswith("\n")
-    body = lines[first + 1 :]
     if cut_last_line and not ends_whole:
         body = body[:-1]
     rows = []

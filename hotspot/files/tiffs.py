@@ -94,12 +94,43 @@ def open_tiff(path: Path) -> BlockSource | TiffSource:
     logging.getLogger("tifffile").setLevel(logging.CRITICAL)  # damage is told once, by us
     try:
         size_bytes = path.stat().st_size
+        if has_ring(path):
+            raise RecordingError("its pages form a ring", where=str(path), cure=COPY_AGAIN)
         with tifffile.TiffFile(path) as tif:
             return _open(path, tif, size_bytes)
     except _DAMAGE as err:
         raise RecordingError(
             "is not a readable TIFF file", where=str(path), cure=COPY_AGAIN
         ) from err
+
+
+def has_ring(path: Path) -> bool:
+    """Return whether the chain of pages leads back into itself; readers follow it for ever.
+
+    TIFF 6.0 section 2: each directory of 12-byte entries ends with the place of the next; BigTIFF
+    has 8-byte counts and places and 20-byte entries.
+    """
+    with path.open("rb") as file:
+        head = file.read(16)
+        order = {b"II": "<", b"MM": ">"}.get(head[:2])
+        if order is None or len(head) < 16:
+            return False
+        big = struct.unpack(order + "H", head[2:4])[0] == 43
+        count, entry, place = ("Q", 20, "Q") if big else ("H", 12, "I")
+        at = struct.unpack(order + place, head[8:16] if big else head[4:8])[0]
+        seen: set[int] = set()
+        while at:
+            if at in seen:
+                return True
+            seen.add(at)
+            try:
+                file.seek(at)
+                (n,) = struct.unpack(order + count, file.read(struct.calcsize(order + count)))
+                file.seek(n * entry, 1)
+                (at,) = struct.unpack(order + place, file.read(struct.calcsize(order + place)))
+            except (struct.error, OSError, OverflowError, ValueError):
+                return False  # it ends here, which is no ring
+    return False
 
 
 def _open(path: Path, tif: Any, size_bytes: int) -> BlockSource | TiffSource:

@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotspot.errors import InputError
+from hotspot.files.containers import load_plane
 from hotspot.files.recordings import load_recording
 from hotspot.files.tables import save_bytes
 from hotspot.heat.values import value_converter
@@ -42,10 +43,10 @@ def load_cold(folder: Path, job_id: int) -> NDArray[np.float32] | None:
     try:
         if path.stat().st_size > _MOST_BYTES:
             return None
-        array = np.load(path, allow_pickle=False)
-    except (OSError, ValueError):
+        plane = load_plane(path, cure="")
+    except (OSError, InputError):
         return None
-    return array.astype(np.float32) if array.ndim == 2 and min(array.shape) > 1 else None
+    return plane if min(plane.shape) > 1 else None
 
 
 def first_picture(folder: Path) -> NDArray[np.float32]:

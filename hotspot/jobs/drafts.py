@@ -32,7 +32,7 @@ class Drafts:
             if path.stat().st_size > _MOST_BYTES:
                 return {}
             data = json.loads(path.read_text(encoding="utf-8"))
-        except (OSError, ValueError):
+        except (OSError, ValueError, RecursionError):
             return {}
         return data if isinstance(data, dict) else {}
 

@@ -14,7 +14,7 @@ from typing import Any
 from hotspot.errors import InputError, StoreError
 from hotspot.jobs.hand_over import write_report
 from hotspot.jobs.kept import safe_name
-from hotspot.store.archive import SUMS, ZipWithSums, check_sums
+from hotspot.store.archive import SUMS, ZIP_DAMAGE, ZipWithSums, check_size, check_sums
 from hotspot.store.entries import Attachment, JobFile, ReadingEntry
 from hotspot.store.jobs import JobStore
 
@@ -92,6 +92,7 @@ def check_export(path: Path) -> tuple[str, ...]:
         with zipfile.ZipFile(path) as archive:
             if SUMS not in archive.namelist():
                 raise InputError(f"holds no {SUMS}", where=str(path), cure="Give an exported job")
+            check_size(archive, path)
             return check_sums(archive)
-    except (OSError, zipfile.BadZipFile, ValueError, UnicodeDecodeError) as err:
-        raise InputError(f"cannot be read as a zip: {err}", where=str(path)) from err
+    except ZIP_DAMAGE as err:
+        raise InputError(f"cannot be read as a zip: {str(err)[:200]}", where=str(path)) from err

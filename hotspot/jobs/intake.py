@@ -28,6 +28,7 @@ RECORDING = "recording"
 EVIDENCE = "evidence"
 PICTURE = "picture"
 FILE = "file"
+_MOST_JSON_BYTES = 16 << 20  # a finding with a hundred suspects takes 50 kB
 _VERDICTS = ("hot spot", "no hot spot", "cannot tell")
 
 
@@ -88,10 +89,12 @@ def read_json(path: Path, *, what: str) -> dict[str, Any]:
         If it cannot be read or holds no object.
     """
     try:
+        if path.stat().st_size > _MOST_JSON_BYTES:
+            raise InputError("is too large", where=str(path), cure=f"Give {what}")
         data = json.loads(path.read_text(encoding="utf-8"))
     except OSError as err:
         raise InputError(f"cannot be read: {err.strerror}", where=str(path)) from err
-    except ValueError as err:
+    except (ValueError, RecursionError) as err:
         raise InputError(f"is no JSON: {err}", where=str(path), cure=f"Give {what}") from err
     if not isinstance(data, dict):
         raise InputError(f"holds no {what}", where=str(path), cure=f"Give {what}")

@@ -7,6 +7,7 @@ source; a shop may hand over its own file. The code only evaluates them.
 from __future__ import annotations
 
 import math
+import re
 import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -17,6 +18,8 @@ from hotspot.errors import InputError
 from hotspot.rails.signature import SupplySignature
 
 CANNOT_TELL = "cannot tell"
+
+_LONG_SPEC = re.compile(r"\{[^{}]*\d{3}[^{}]*\}|\{[^{}]*\{")
 
 
 @dataclass(frozen=True, slots=True)
@@ -103,10 +106,14 @@ def load_rules(text: str | None = None, *, name: str = "triage_rules.toml") -> R
         text = resources.files("hotspot.rails").joinpath(name).read_text(encoding="utf-8")
     try:
         data = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as err:
+    except (ValueError, RecursionError) as err:
         raise InputError(f"not TOML: {err}", where=name) from err
-    rules = tuple(_rule(entry, n, name) for n, entry in enumerate(data.get("rules", []), 1))
-    margin = float(data.get("margin", 2.0))
+    entries, margin = data.get("rules", []), data.get("margin", 2.0)
+    if not isinstance(entries, list) or not all(isinstance(entry, dict) for entry in entries):
+        raise InputError("rules must be tables", where=name, cure="Write [[rules]]")
+    if isinstance(margin, bool) or not isinstance(margin, (int, float)):
+        raise InputError("margin must be a number", where=name, cure="Write margin = 2.0")
+    rules = tuple(_rule(entry, n, name) for n, entry in enumerate(entries, 1))
     if not rules or not margin > 1.0:
         raise InputError("needs [[rules]] and a margin above 1", where=name)
     return Rules(rules, margin)
@@ -128,6 +135,8 @@ def _rule(entry: Mapping[str, Any], n: int, name: str) -> Rule:
             next=str(entry["next"]),
             source=str(entry["source"]),
         )
+        if _LONG_SPEC.search(rule.says):  # a width of "{before_a:999999999}" would fill the memory
+            raise ValueError("says has a number too long for a place")
         rule.says.format_map(dict.fromkeys(known, 0.0))
     except (KeyError, TypeError, ValueError, IndexError) as err:
         raise InputError(

@@ -9,7 +9,9 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import struct
 import zipfile
+import zlib
 from collections.abc import Callable, Iterator
 from datetime import datetime
 from pathlib import Path
@@ -26,6 +28,14 @@ from hotspot.store.tables import Base, SettingRow, Utc
 FORMAT = 1
 SUMS = "SHA256SUMS"
 _ROWS_AT_ONCE = 1000
+# Tables pack 10 to 30 times, an empty scene 100 times at most; Deflate itself ends at 1032 times.
+_MOST_RATIO = 200
+_SMALL_BYTES = 64 << 20
+_MOST_LINE_BYTES = 64 << 20
+# Whatever the kind of damage, the zip reader answers with one of these.
+ZIP_DAMAGE = (OSError, zipfile.BadZipFile, zlib.error, struct.error, EOFError, KeyError, ValueError,
+              TypeError, AttributeError, IndexError, RuntimeError, ArithmeticError,
+              NotImplementedError, RecursionError, MemoryError)  # fmt: skip
 # A fixed time in the zip: the same content gives the same bytes.
 _ZIP_TIME = (1980, 1, 1, 0, 0, 0)
 
@@ -130,6 +140,7 @@ def restore(
         )
     try:
         with zipfile.ZipFile(path) as archive:
+            check_size(archive, path)
             names = _checked(archive, path)
             files = [n for n in names if n.startswith("files/")]
             for n, name in enumerate(files, 1):
@@ -139,8 +150,8 @@ def restore(
             with told_plainly(store.engine.url), store.writing.begin() as connection:
                 for table in Base.metadata.sorted_tables:
                     _fill(connection, table, archive)
-    except (OSError, zipfile.BadZipFile, KeyError, ValueError) as err:
-        raise StoreError(f"cannot be restored: {err}", where=str(path)) from err
+    except ZIP_DAMAGE as err:
+        raise StoreError(f"cannot be restored: {str(err)[:200]}", where=str(path)) from err
     return store.count_jobs()
 
 
@@ -157,6 +168,27 @@ def _checked(archive: zipfile.ZipFile, path: Path) -> list[str]:
     if sums:
         raise StoreError(f"damaged: {sums[0]}", where=str(path), cure="Use another backup")
     return [n for n in archive.namelist() if n != SUMS]
+
+
+def check_size(archive: zipfile.ZipFile, path: Path) -> None:
+    """Refuse a zip that claims to hold far more than it can: a few kilobytes can fill any disk.
+
+    Raises
+    ------
+    hotspot.errors.StoreError
+        Naming the cure.
+    """
+    stored = path.stat().st_size
+    claimed = sum(info.file_size for info in archive.infolist())
+    notes = [i for i in archive.infolist() if i.filename in (SUMS, "backup.json")]
+    if claimed > _MOST_RATIO * stored + _SMALL_BYTES or any(
+        i.file_size > _SMALL_BYTES for i in notes
+    ):
+        raise StoreError(
+            f"claims to hold {claimed / 1e6:.0f} MB in {stored / 1e6:.1f} MB",
+            where=str(path),
+            cure="Use another copy: this is no zip of jobs",
+        )
 
 
 def check_sums(archive: zipfile.ZipFile) -> tuple[str, ...]:
@@ -193,7 +225,7 @@ def _keep(store: JobStore, archive: zipfile.ZipFile, name: str) -> None:
 def _fill(connection: Connection, table: Table, archive: zipfile.ZipFile) -> None:
     with archive.open(f"tables/{table.name}.jsonl") as stream:
         rows: list[dict[str, Any]] = []
-        for line in stream:
+        while line := stream.readline(_MOST_LINE_BYTES):
             row = json.loads(line)
             rows.append({c.name: _value(c, row[c.name]) for c in table.columns})
             if len(rows) == _ROWS_AT_ONCE:

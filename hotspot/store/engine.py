@@ -43,7 +43,7 @@ def parse_url(url: str) -> URL:
             if "://" in url
             else URL.create("sqlite", database=str(Path(url).expanduser()))
         )
-    except (ArgumentError, ValueError) as err:
+    except (ArgumentError, ValueError, RuntimeError) as err:  # RuntimeError: ~nobody
         raise StoreError(
             "not an address of a job store", where=url, cure="Use sqlite:///FILE or postgresql://…"
         ) from err
