@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any
 from xml.etree.ElementTree import ParseError
 
 import numpy as np
@@ -18,10 +18,10 @@ from defusedxml import DefusedXmlException
 from defusedxml.ElementTree import iterparse
 
 from hotspot.errors import BoardError
+from hotspot.files.tokens import BoundedTokens
 
 MAX_BYTES = 512 << 20
 _MAX_DEPTH = 200
-_MAX_TOKEN_BYTES = 1 << 20
 _MAX_COMPONENTS = 200_000
 _MM = {"MILLIMETER": 1.0, "INCH": 25.4, "MICRON": 0.001, "MIL": 0.0254, "THOU": 0.0254}
 _TRUE = ("true", "1", "yes")
@@ -137,29 +137,6 @@ def _arc(
     ]
 
 
-class _BoundedTokens:
-    """A file without endless tags or texts.
-
-    The parser looks at an unfinished one again with every piece: minutes for one of 30 MB.
-    """
-
-    def __init__(self, file: BinaryIO, where: str) -> None:
-        self._file = file
-        self._where = where
-        self._since_end = 0
-
-    def read(self, size: int = -1) -> bytes:
-        """Return the next bytes."""
-        data = self._file.read(size)
-        last = data.rfind(b">")
-        self._since_end = len(data) - last - 1 if last >= 0 else self._since_end + len(data)
-        if self._since_end > _MAX_TOKEN_BYTES:
-            raise BoardError(
-                "holds a tag or text of more than 1 MB", where=self._where, cure="Check the file"
-            )
-        return data
-
-
 class _Reader:
     """Walks the elements and keeps what matters."""
 
@@ -177,7 +154,7 @@ class _Reader:
     def read(self, file: Any) -> Ipc2581:
         cure = "Export the board as IPC-2581 again"
         try:
-            bounded = _BoundedTokens(file, self.where)
+            bounded = BoundedTokens(file, self.where)
             for event, element in iterparse(bounded, events=("start", "end"), forbid_dtd=True):
                 if event == "start":
                     self._start(element)
