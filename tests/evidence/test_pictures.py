@@ -83,7 +83,7 @@ def test_without_a_registration_the_cold_picture_is_the_ground(board, finding):
 def test_a_photo_that_is_no_picture_is_named(board, finding, tmp_path):
     bad = tmp_path / "photo.png"
     bad.write_bytes(b"\x89PNG\r\n\x1a\nnot really")
-    with pytest.raises(BoardError, match=r"photo\.png: the photo cannot be read"):
+    with pytest.raises(BoardError, match=r"photo\.png: is not a readable PNG"):
         build_backdrop(finding, board=replace(board, photo=bad))
 
 
