@@ -28,6 +28,7 @@ from hotspot.register.search import find_candidates
 _MM_PER_PX = (0.06, 0.8)
 # Without a scale: the thermal picture's width covers this share of the photo's longer side.
 _COVERS = (0.2, 2.0)
+_SMALLEST_SIDE_PX = 32  # the verdict counts blocks: a smaller picture has too few of them
 _LARGEST_WIDTH_PX = 320  # larger thermal pictures are averaged down: time grows, accuracy does not
 # Verdict. Let m = agreeing blocks less half the blocks. On photos of other boards (invented scenes)
 # m reached 1.5, on part maps of other boards 3.5 (7 blocks of 7); at right places it is mostly 4
@@ -65,8 +66,13 @@ def register_automatically(
         a sentence saying why not.
     """
     baseline = np.asarray(cold)
-    if baseline.ndim != 2 or min(baseline.shape) < 32:
-        raise ValueError(f"cold must have shape (rows, cols) of 32 or more, got {baseline.shape}")
+    if baseline.ndim != 2:
+        raise ValueError(f"cold must have shape (rows, cols), got {baseline.shape}")
+    if min(baseline.shape) < _SMALLEST_SIDE_PX:
+        return _none(
+            f"The picture has fewer than {_SMALLEST_SIDE_PX} pixels a side, too few to be matched "
+            "to a photo: click landmarks."
+        )
     factor = min(1.0, _LARGEST_WIDTH_PX / baseline.shape[1])
     picture = to_thermal_picture(baseline)
     if float(np.ptp(picture)) <= 0:

@@ -74,6 +74,12 @@ def test_only_a_plane_of_pixels_is_taken():
         register_automatically(np.zeros((4, 96, 128)), photo=None, board=None)
 
 
+def test_a_picture_of_few_pixels_is_an_answer_and_no_error():
+    found = register_automatically(np.eye(24, 32), photo=None, board=None)
+    assert found.method == "none"
+    assert "click landmarks" in found.warnings[0]
+
+
 @pytest.mark.slow
 def test_right_on_most_scenes_and_wrong_on_none():
     found = []
