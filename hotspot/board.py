@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass, field
 from enum import StrEnum
 from pathlib import Path
@@ -9,6 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from hotspot.checks import FloatArray
+from hotspot.nets import is_ground_name, is_rail_name
 
 
 class Kind(StrEnum):
@@ -32,10 +34,10 @@ class Role(StrEnum):
     """What a part is to the rail under injection."""
 
     SHUNT = "shunt"  # rail to ground: a candidate
-    SERIES = "series"  # rail to another net: path of the current
+    SERIES = "series"  # rail to another supply net: path of the current
     LOAD = "load"  # an IC fed by the rail: a candidate with its own prior
     UNKNOWN = "unknown"  # nets not known: a weak candidate, never dropped
-    UNRELATED = "unrelated"
+    UNRELATED = "unrelated"  # not on the rail, or with too little current to matter
 
 
 @dataclass(frozen=True, slots=True)
@@ -154,36 +156,95 @@ class Board:
         return next((p for p in self.parts if p.ref.casefold() == wanted), None)
 
 
-# Two-terminal kinds whose one end on the rail and other end elsewhere make them a current path.
-_TWO_TERMINAL = frozenset(
-    {Kind.CAPACITOR, Kind.RESISTOR, Kind.INDUCTOR, Kind.BEAD, Kind.FUSE, Kind.DIODE}
-)
 # Kinds that have no electrical life of their own on a rail.
 _PASSIVE_METAL = frozenset({Kind.SHIELD, Kind.TEST_POINT})
+# Parts made to let direct current pass with next to no resistance.
+_LOW_OHM = frozenset({Kind.INDUCTOR, Kind.BEAD, Kind.FUSE})
+# Kinds that are often the short, and whose pins a map by hand may not name in full.
+_OFTEN_SHORTED = frozenset({Kind.CAPACITOR, Kind.DIODE, Kind.TRANSISTOR, Kind.IC})
 
 
-def role_on_rail(part: Part, *, rail: str, ground: tuple[str, ...]) -> Role:
+def find_power_nets(board: Board) -> frozenset[str]:
+    """Return the nets that carry supply current, in lower case.
+
+    The board's rails, nets named like one, and what coils, beads and fuses join to these (the
+    switched node of a converter, a filtered branch).
+    """
+    nets = {n for p in board.parts for n in p.nets}
+    grounds = _grounds(nets, board.ground)
+    power = {r.name.casefold() for r in board.rails}
+    power |= {n.casefold() for n in nets if is_rail_name(n)}
+    joins = [{n.casefold() for n in p.nets} - grounds for p in board.parts if p.kind in _LOW_OHM]
+    before = -1
+    while len(power) != before:
+        before = len(power)
+        for ends in joins:
+            if ends & power:
+                power |= ends
+    return frozenset(power - grounds)
+
+
+def role_on_rail(
+    part: Part, *, rail: str, ground: tuple[str, ...], power: Collection[str] | None = None
+) -> Role:
     """Return what `part` is to the rail under injection.
 
-    A capacitor from the rail to any other net is a shunt only if that net is a ground; from the
-    rail to a non-ground net a conducting two-terminal part is a path. A part whose nets are not
-    known is `Role.UNKNOWN`: it stays a weak candidate.
+    Path is what the injected current passes to reach a short elsewhere: a coil, bead or fuse from
+    the rail to any net, a resistor (jumper, sense resistor), diode or closed switch from the rail
+    to another net that carries supply current. A resistor from the rail to a signal (pull-up,
+    divider, series resistor of a lamp) lets through too little to be path or short. What is not
+    known counts as weak candidate, never as nothing: a capacitor known to be on the rail is taken
+    to go to ground, as nearly all do (common practice, no source).
+
+    Parameters
+    ----------
+    part
+        The part.
+    rail
+        Name of the rail; letter case is ignored in all names.
+    ground
+        Ground nets; nets named like a ground count as well.
+    power
+        Nets that carry supply current (`find_power_nets`); by their names alone when None.
     """
     if part.kind in _PASSIVE_METAL:
         return Role.UNRELATED
     nets = {n.casefold() for n in part.nets}
     if not nets:
         return Role.UNKNOWN
-    grounds = {g.casefold() for g in ground}
-    if rail.casefold() not in nets:
-        return Role.UNRELATED
-    others = nets - {rail.casefold()}
-    if part.kind in (Kind.IC, Kind.TRANSISTOR, Kind.CONNECTOR, Kind.OTHER):
+    here = rail.casefold()
+    grounds = _grounds(part.nets, ground) - {here}
+    if here not in nets:
+        # Nothing but its ground is known: the other end may well be on this rail.
+        half_known = part.kind in _OFTEN_SHORTED and nets <= grounds
+        return Role.UNKNOWN if half_known else Role.UNRELATED
+    others = nets - {here} - grounds
+    if power is None:
+        carries = {n.casefold() for n in part.nets if is_rail_name(n)} & others
+    else:
+        carries = {n.casefold() for n in power} & others
+    if part.kind in (Kind.IC, Kind.TRANSISTOR, Kind.CONNECTOR):
         return Role.LOAD
-    if others & grounds:
+    if part.kind is Kind.OTHER:
+        return Role.SERIES if carries and len(nets) == 2 else Role.LOAD
+    # A coil with supply in, supply out and ground is a common-mode choke.
+    if nets & grounds and not (part.kind is Kind.INDUCTOR and carries):
         return Role.SHUNT
-    if part.kind in (Kind.INDUCTOR, Kind.BEAD, Kind.FUSE, Kind.RESISTOR):
-        return Role.SERIES if others else Role.UNKNOWN
-    if part.kind in _TWO_TERMINAL and others:
-        return Role.SHUNT if part.kind is Kind.DIODE else Role.UNRELATED
-    return Role.UNKNOWN
+    if part.kind is Kind.CAPACITOR:
+        return Role.UNRELATED if others else Role.SHUNT
+    if not others:
+        return Role.UNKNOWN
+    if part.kind in _LOW_OHM or carries:
+        return Role.SERIES
+    return Role.UNRELATED
+
+
+def find_roles(board: Board, *, rail: str) -> tuple[Role, ...]:
+    """Return what each part of the board is to the rail, in the board's order."""
+    power = find_power_nets(board)
+    return tuple(role_on_rail(p, rail=rail, ground=board.ground, power=power) for p in board.parts)
+
+
+def _grounds(nets: Iterable[str], ground: tuple[str, ...]) -> set[str]:
+    named = {n.casefold() for n in nets if is_ground_name(n)}
+    return named | {g.casefold() for g in ground}

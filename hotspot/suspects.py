@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from hotspot.board import Board, Kind, Part, Role, role_on_rail
+from hotspot.board import Board, Kind, Part, Role, find_roles
 from hotspot.checks import FloatArray
 from hotspot.finding import Suspect
 from hotspot.locate.parts import PartScore
@@ -43,8 +43,9 @@ PRIOR_BY_KIND = {
 }
 # Share kept for a fault that is no part of the map: under a shield, in the board, a wrong map.
 SOMETHING_ELSE = 0.05
-# A part that failed before on this board type gains at most this factor: history never overrides
-# the picture.
+# A part that failed before on this board type gains at most this factor, one that never did loses
+# at most as much: a shop's few dozen repairs of one type are a small and biased sample (common
+# practice, no source), and history must not override the picture.
 MOST_HISTORY_FACTOR = 4.0
 # Least probability worth a line.
 LEAST_PROBABILITY = 0.005
@@ -81,22 +82,45 @@ def build_priors(
     history
         Failures by reference on this board type.
     """
-    weights = []
-    roles = []
-    for part in board.parts:
-        role = Role.UNKNOWN if rail is None else role_on_rail(part, rail=rail, ground=board.ground)
-        roles.append(role)
-        weights.append(PRIOR_BY_ROLE[role] * PRIOR_BY_KIND[part.kind])
-    array = np.array(weights, dtype=np.float64)
+    roles = [Role.UNKNOWN] * len(board.parts) if rail is None else find_roles(board, rail=rail)
+    array = np.array(
+        [
+            PRIOR_BY_ROLE[role] * PRIOR_BY_KIND[part.kind]
+            for part, role in zip(board.parts, roles, strict=True)
+        ],
+        dtype=np.float64,
+    )
     if history:
-        seen = np.array([history.get(p.ref, 0) for p in board.parts], dtype=np.float64)
-        # Laplace smoothing: one failure of ten is little, nine of ten is much.
-        factor = (1.0 + seen) / (1.0 + seen.sum() / max(1, len(seen)))
-        array *= np.clip(factor, 1.0 / MOST_HISTORY_FACTOR, MOST_HISTORY_FACTOR)
+        array *= history_factors(board, history=history)
     total = float(array.sum())
     if total > 0:
         array *= (1.0 - SOMETHING_ELSE) / total
     return tuple(Prior(role=r, weight=float(w)) for r, w in zip(roles, array, strict=True))
+
+
+def history_factors(board: Board, *, history: Mapping[str, int]) -> FloatArray:
+    """Return by how much each part's weight changes with what failed on this board type before.
+
+    Counts are smoothed by one failure each (Laplace), so that one of ten is little and nine of ten
+    is much; the factor then approaches its bounds smoothly, so that of two parts with many failures
+    the one with more still comes first.
+
+    Parameters
+    ----------
+    board
+        The part map.
+    history
+        Failures by reference; letter case is ignored.
+    """
+    counts: dict[str, float] = {}
+    for ref, count in history.items():
+        counts[ref.casefold()] = counts.get(ref.casefold(), 0.0) + max(0, count)
+    seen = np.array([counts.get(p.ref.casefold(), 0.0) for p in board.parts], dtype=np.float64)
+    log = np.log((1.0 + seen) / (1.0 + seen.sum() / max(1, len(seen))))
+    # Of slope 1 where it starts; the algebraic bend still tells 1000 from 1001, tanh would not.
+    most = np.log(MOST_HISTORY_FACTOR)
+    factors: FloatArray = np.exp(log / np.hypot(1.0, log / most))
+    return factors
 
 
 def posterior(
@@ -169,4 +193,7 @@ def _role_words(part: Part, role: Role, rail: str | None) -> str:
         Role.UNKNOWN: f"{kind}, nets not known",
         Role.UNRELATED: f"{kind}, not on {rail}",
     }
+    on_rail = rail is not None and rail.casefold() in {n.casefold() for n in part.nets}
+    if role is Role.UNRELATED and on_rail:
+        return f"{kind} on {rail}, but not to ground"
     return words[role]

@@ -16,7 +16,7 @@ from matplotlib.patches import Polygon
 from numpy.typing import NDArray
 from PIL import Image
 
-from hotspot.board import Board, Kind, Part, Role, role_on_rail
+from hotspot.board import Board, Kind, Part, Role, find_roles
 from hotspot.checks import FloatArray
 from hotspot.errors import BoardError
 from hotspot.evidence import paper
@@ -102,7 +102,8 @@ def build_board_figure(board: Board, *, side: str = "top", rail: str | None = No
     axes.set_xlim(-0.5, cols - 0.5)
     axes.set_ylim(rows - 0.5, -0.5)
     paper.clear_axes(axes)
-    styles = {p.ref: _style(p, board, rail) for p in parts}
+    roles = {} if rail is None else _roles(board, rail)
+    styles = {p.ref: _style(p, roles) for p in parts}
     _draw_parts(axes, parts, styles, picture_from_board, on_photo=on_photo)
     if board.units == "mm":
         _draw_scale(axes, picture_from_board, (rows, cols), on_photo=on_photo)
@@ -121,10 +122,12 @@ def _known_rail(board: Board, rail: str) -> str:
     return name
 
 
-def _style(part: Part, board: Board, rail: str | None) -> _Style:
-    if rail is None:
-        return _BY_KIND.get(part.kind, _OTHER)
-    return _BY_ROLE[role_on_rail(part, rail=rail, ground=board.ground)]
+def _roles(board: Board, rail: str) -> dict[str, Role]:
+    return dict(zip((p.ref for p in board.parts), find_roles(board, rail=rail), strict=True))
+
+
+def _style(part: Part, roles: dict[str, Role]) -> _Style:
+    return _BY_ROLE[roles[part.ref]] if roles else _BY_KIND.get(part.kind, _OTHER)
 
 
 def _ground(
@@ -261,7 +264,8 @@ def _write_head(
     if side == "bottom":
         text += ", seen through the board from the top"
     if rail is not None:
-        shunts = [p for p in parts if role_on_rail(p, rail=rail, ground=board.ground) is Role.SHUNT]
+        roles = _roles(board, rail)
+        shunts = [p for p in parts if roles[p.ref] is Role.SHUNT]
         text += f"; rail {rail}: {len(shunts)} of them between rail and ground"
     elif board.rails:
         text += f"; rails: {', '.join(r.name for r in board.rails[:6])}"

@@ -14,12 +14,7 @@ from hotspot.checks import FloatArray
 from hotspot.errors import BoardError
 from hotspot.files.bodies import body_of, group_pads
 from hotspot.files.centroids import Placement, load_bill_of_materials, load_centroids
-from hotspot.files.designators import (
-    ground_names,
-    is_rail_name,
-    kind_from_reference,
-    volts_from_name,
-)
+from hotspot.files.designators import ground_names, kind_from_reference
 from hotspot.files.ipc2581 import Ipc2581, load_ipc2581
 from hotspot.files.netlists import NO_NET, Netlist, load_netlist
 from hotspot.files.packages import is_metric_code
@@ -30,6 +25,7 @@ from hotspot.files.pairing import (
     tell_unmatched,
     to_one_frame,
 )
+from hotspot.nets import is_rail_name, volts_from_name
 
 _MIN_RAIL_PARTS = 2
 

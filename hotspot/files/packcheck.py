@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from hotspot.board import Board, Kind, Role, role_on_rail
+from hotspot.board import Board, Kind, Role, find_roles
 from hotspot.checks import FloatArray
 from hotspot.errors import BoardError
 
@@ -102,7 +102,7 @@ def _rails(board: Board) -> list[Problem]:
         if nets and rail.name.casefold() not in nets:
             out.append(Problem(True, f"rail {rail.name} is on no part; correct its name or nets"))
             continue
-        roles = {role_on_rail(p, rail=rail.name, ground=board.ground) for p in board.parts}
+        roles = set(find_roles(board, rail=rail.name))
         if nets and not roles & {Role.SHUNT, Role.LOAD}:
             out.append(Problem(False, f"no part lies between rail {rail.name} and ground"))
         if rail.nominal_v is None:

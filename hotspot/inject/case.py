@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from dataclasses import dataclass
 
-from hotspot.board import Board, Kind, Rail, Role, role_on_rail
+from hotspot.board import Board, Kind, Rail, Role, find_roles
 from hotspot.errors import BoardError
 from hotspot.inject.packages import find_package
 from hotspot.inject.prediction import Plate
@@ -48,7 +48,7 @@ def to_board_case(board: Board, *, rail_name: str | None) -> BoardCase:
     if rail is None:
         cure = f"Rails of this board: {names}"
         raise BoardError(f"there is no rail '{rail_name}'", where=board.name, cure=cure)
-    roles = [(p, role_on_rail(p, rail=rail.name, ground=board.ground)) for p in board.parts]
+    roles = list(zip(board.parts, find_roles(board, rail=rail.name), strict=True))
     sizes = Counter(
         body.name
         for part, role in roles

@@ -89,12 +89,17 @@ class PlaneMap:
             matrix=normal,
             parameter_cov=j @ self.parameter_cov @ j.T,
             model=self.model,
-            rms_px=self.rms_px,
+            rms_px=self.rms_px / self._magnification(np.zeros(2)),
             outliers=self.outliers,
         )
 
     def after(self, first: PlaneMap) -> PlaneMap:
-        """Return the map that applies `first`, then this one; errors taken as independent."""
+        """Return the map that applies `first`, then this one; errors taken as independent.
+
+        The residual of `first` is brought to the destination's units by this map's magnification
+        where `first` puts its origin (a corner of the picture); views of a board are so near to
+        straight down that the magnification hardly changes over it.
+        """
         product = self.matrix @ first.matrix
         scale = product[2, 2]
         normal = product / scale
@@ -116,9 +121,14 @@ class PlaneMap:
             parameter_cov=j_self @ self.parameter_cov @ j_self.T
             + j_first @ first.parameter_cov @ j_first.T,
             model=self.model if self.model == first.model else "homography",
-            rms_px=float(np.hypot(self.rms_px, first.rms_px)),
+            rms_px=float(
+                np.hypot(self.rms_px, self._magnification(first.map(np.zeros(2))) * first.rms_px)
+            ),
             outliers=first.outliers,
         )
+
+    def _magnification(self, at: FloatArray) -> float:
+        return float(np.sqrt(abs(np.linalg.det(self.jacobian(at)))))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -5,13 +5,9 @@ from __future__ import annotations
 import pytest
 
 from hotspot.board import Kind
-from hotspot.files.designators import (
-    is_ground_name,
-    is_rail_name,
-    kind_from_reference,
-    volts_from_name,
-)
+from hotspot.files.designators import kind_from_reference
 from hotspot.files.packages import body_size_mm, chip_by_pitch_mm, chip_size_mm, is_metric_code
+from hotspot.nets import is_ground_name, is_rail_name, volts_from_name
 
 
 @pytest.mark.parametrize(

@@ -15,6 +15,7 @@ from hotspot.suspects import (
     MOST_HISTORY_FACTOR,
     SOMETHING_ELSE,
     build_priors,
+    history_factors,
     name_suspects,
     posterior,
 )
@@ -143,3 +144,28 @@ def test_suspects_are_named_with_their_reason() -> None:
     assert sum(s.probability for s in named) <= 1
     probabilities = [s.probability for s in named]
     assert probabilities == sorted(probabilities, reverse=True)
+
+
+def test_history_ties_nothing_however_long_it_is() -> None:
+    history = {"C1": 3, "C2": 30, "C3": 300, "C4": 301, "c5": 3000, "gone": 8}
+    factors = history_factors(board(), history=history)
+    assert (np.diff(factors[:5]) > 1e-7).all()
+    assert factors[:5].max() <= MOST_HISTORY_FACTOR
+    assert factors[5:].min() >= 1 / MOST_HISTORY_FACTOR
+    # One failure seen on one of many parts: about twice the weight, as Laplace's rule has it.
+    one = history_factors(board(), history={"C4": 1})
+    assert 1.5 < one[3] / one[0] <= 2.0
+    assert np.allclose(history_factors(board(), history={}), 1.0)
+
+
+def test_a_pull_up_is_not_called_path() -> None:
+    more = replace(
+        board(),
+        parts=(*board().parts, Part("R1", Kind.RESISTOR, "", 1, 1, 1, 0.5, nets=("3V3", "SDA"))),
+    )
+    priors = build_priors(more, rail="3V3")
+    named = name_suspects(
+        more, probabilities=np.eye(10)[9], priors=priors, scores=scores([0.0] * 10),
+        distance_mm=None, spot=None, rail="3V3",
+    )  # fmt: skip
+    assert "resistor on 3V3, but not to ground" in named[0].why

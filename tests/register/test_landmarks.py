@@ -12,6 +12,7 @@ from hotspot.errors import RegistrationError
 from hotspot.register.fitting import map_points
 from hotspot.register.from_landmarks import fit_registration
 from hotspot.register.landmarks import fit_plane_map
+from hotspot.register.registration import PlaneMap
 
 # A camera over a board, thermal 256 x 192 to photo 1200 x 900, a few degrees of tilt and turn.
 TRUE = np.array([[4.1, 0.35, 40.0], [-0.3, 4.0, 60.0], [1.2e-4, -0.9e-4, 1.0]])
@@ -186,3 +187,19 @@ def test_the_prior_helps_and_its_error_bar_is_true():
         ]
     assert np.median(with_prior) < 0.75 * np.median(plain)
     assert 0.85 < np.mean(held) <= 1.0
+
+
+def test_residuals_keep_their_units_through_composition():
+    # 0.5 thermal px seen at 4 photo px each are 2 photo px; with 1.5 of the second step: 2.5.
+    zero = np.zeros((8, 8))
+    first = PlaneMap(np.diag([2.0, 2.0, 1.0]), zero, rms_px=1.0)
+    then = PlaneMap(np.diag([2.0, -2.0, 1.0]), zero, rms_px=1.5)
+    assert then.after(first).rms_px == pytest.approx(2.5)
+    assert first.inverse().rms_px == pytest.approx(0.5)
+    # Against residuals simulated: points scattered after each step.
+    rng = np.random.default_rng(2)
+    points = rng.uniform(0, 200, (4000, 2))
+    noisy = then.map(first.map(points) + rng.normal(0, 1 / np.sqrt(2), points.shape))
+    noisy += rng.normal(0, 1.5 / np.sqrt(2), points.shape)
+    rms = np.sqrt(((noisy - then.after(first).map(points)) ** 2).sum(axis=1).mean())
+    assert rms == pytest.approx(then.after(first).rms_px, rel=0.03)

@@ -13,7 +13,7 @@ MAX_LINES = 350  # the aim is 300; a little air keeps a good module from being s
 # A file imports only from floors below. Rooms of floor 3 never import one another.
 FLOORS = {
     "errors": 0, "checks": 0,
-    "frame": 1, "profile": 1, "board": 1,
+    "frame": 1, "profile": 1, "nets": 1, "board": 1,
     "radiometry": 2, "heat": 2, "locate": 2, "register": 2, "suspects": 2, "inject": 2,
     "rails": 2, "find": 2, "finding": 2, "weigh": 2, "line": 2, "coarse": 2, "outcome": 2,
     "reflections": 2,
