@@ -17,6 +17,9 @@ two parts alike) is no error at all. ``HotspotError`` becomes a sentence in exac
 the command line and the bench app.
 """
 
+# A path of a deep folder, or a list of known names, must fit.
+_LONGEST = 400
+
 
 class HotspotError(Exception):
     """The bench or a file said no.
@@ -40,10 +43,19 @@ class HotspotError(Exception):
     @property
     def sentence(self) -> str:
         """One line: where, what, cure."""
-        text = f"{self.where}: {self.what}" if self.where else self.what
-        if self.cure:
-            text = f"{text}. {self.cure}"
-        return " ".join(text.split())
+        what, where, cure = (_shortened(part) for part in (self.what, self.where, self.cure))
+        text = f"{where}: {what}" if where else what
+        if cure:
+            text = f"{text}. {cure}"
+        return text
+
+
+def _shortened(text: str) -> str:
+    """Return `text` in one line; of what a damaged file says, beginning and end are enough."""
+    line = " ".join(text.split())
+    if len(line) <= _LONGEST:
+        return line
+    return f"{line[: _LONGEST // 2]} … {line[-_LONGEST // 2 :]}"
 
 
 class InputError(HotspotError):

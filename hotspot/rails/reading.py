@@ -14,6 +14,8 @@ from enum import StrEnum
 
 from hotspot.errors import InputError
 
+_LONGEST_TEXT = 200  # a reading with all its remarks; patterns take long on endless digits
+
 
 class Mode(StrEnum):
     """What the meter was set to."""
@@ -139,6 +141,8 @@ def parse_reading(
     """
     if not (math.isfinite(lead_ohm) and lead_ohm >= 0):
         raise ValueError(f"lead_ohm must be >= 0, got {lead_ohm!r}")
+    if len(text) > _LONGEST_TEXT:
+        raise _unreadable(f"{text[:20]} …", target)
     blank = Reading(target, mode, 0.0, text.strip(), polarity)
     words = text.strip().replace("−", "-").replace("–", "-")
     beep = any(not match["no"] for match in _BEEP.finditer(words))

@@ -131,6 +131,9 @@ def told_plainly(url: URL) -> Iterator[None]:
         elif "readonly" in lower or "read-only" in lower:
             cure = "The file or its folder cannot be written: check its permissions"
         raise StoreError(text, where=where, cure=cure) from err
+    except UnicodeDecodeError as err:  # SQLite quotes the damaged bytes
+        cure = "The file is damaged or is no job store: restore a backup"
+        raise StoreError("is damaged", where=where, cure=cure) from err
     except SQLAlchemyError as err:
         raise StoreError(str(err).splitlines()[0], where=where) from err
 

@@ -14,7 +14,7 @@ from tests.fuzz.targets import Read
 
 # A reader that takes longer for a file of some kB hangs, for whoever waits for it.
 LONGEST_S = 5.0
-LONGEST_SENTENCE = 700
+LONGEST_SENTENCE = 1250  # three parts of 400 characters
 
 
 @dataclass(frozen=True, slots=True)

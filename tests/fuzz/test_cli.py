@@ -93,6 +93,6 @@ def test_a_damaged_file_is_an_answer_or_one_line(
         assert code in (0, 1, 2), f"seed {seed}: {said}"
         if code == 2:
             assert said.count("\n") == 1, f"seed {seed}: {said}"
-            assert len(said) < 1000, f"seed {seed}: {said}"
+            assert len(said) < 1400, f"seed {seed}: {said}"
         codes.append(code)
     assert {1, 2} & set(codes)  # the damage is felt at all
