@@ -54,7 +54,7 @@ class LiveAnalysis:
             self._heat.add(values, t_s=message[2])
             self._t_s = message[2]
         elif kind == "switch":
-            self._heat.switch(message[1], t_s=message[2])
+            self._heat.switch(message[1], t_s=message[2], **message[3])
             if message[1]:
                 self._first_on_s = self._first_on_s or message[2]
         elif kind == "case":

@@ -73,9 +73,12 @@ class Analyst:
         """Hand over one frame; it is lost when the analysis is far behind."""
         self._put(("frame", np.asarray(counts), t_s), is_frame=True)
 
-    def switch(self, on: bool, *, t_s: float) -> None:
-        """Hand over a switching of the output."""
-        self._put(("switch", on, t_s))
+    def switch(
+        self, on: bool, *, t_s: float, volts: float | None = None, amps: float | None = None
+    ) -> None:
+        """Hand over a switching of the output, or a reading while it stays as it is."""
+        known = {k: v for k, v in (("volts", volts), ("amps", amps)) if v is not None}
+        self._put(("switch", on, t_s, known))
 
     def expect_pulses(self) -> None:
         """Say that the output is switched by hand without a log: find the times in the frames."""

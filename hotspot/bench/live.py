@@ -91,7 +91,7 @@ class LiveView:
         self._number = 0
         self._t_s = 0.0
         self._offset_s = 0.0
-        self._start_s = clock()
+        self._start_s, self._lag_s = clock(), float("inf")
         self._arrivals = Arrivals()
         self._camera: Camera | None = self._open()  # a wrong choice is said at once
         self._profile = self._camera.profile
@@ -181,8 +181,8 @@ class LiveView:
         with self._lock:
             if on and not self._output.on:
                 self._alarm = ""
-            if self._output.note(t_s, on):
-                self._analyst.switch(on, t_s=t_s)
+            if self._output.note(t_s, on) or amps is not None:
+                self._analyst.switch(on, t_s=t_s, volts=volts, amps=amps)
             if self._tape is not None:
                 self._tape.switch(t_s - self._tape_from_s, on=on, volts=volts, amps=amps)
 
@@ -279,7 +279,7 @@ class LiveView:
                 camera = self._open()
                 with self._lock:
                     self._camera, self._problem, self.watch.problem = camera, "", ""
-                    self._offset_s = self._clock() - self._start_s
+                    self._offset_s, self._lag_s = self._clock() - self._start_s, float("inf")
                     if self._tape is not None:
                         self._tape.resume(camera.profile)
                     if camera.profile.shape != self._profile.shape:
@@ -310,6 +310,7 @@ class LiveView:
             values = np.nan_to_num(values, nan=float(np.nanmedian(values)))
         with self._lock:
             self._t_s = max(self._t_s, frame.t_s + self._offset_s)
+            self._lag_s = min(self._lag_s, self._clock() - self._t_s)
             t_s = self._t_s
             self._arrivals.add(frame.counts, now_s=self._clock())
             self._follow_replay(t_s)
@@ -332,10 +333,10 @@ class LiveView:
         self._publish(shot)
 
     def now_s(self) -> float:
-        """Return the time on the camera's clock."""
+        """Return the time on the camera's clock, which begins when the camera has opened."""
         if isinstance(self._camera, ReplayCamera):
             return self._t_s
-        return max(self._t_s, self._clock() - self._start_s)
+        return max(self._t_s, self._clock() - self._lag_s)
 
     def _follow_replay(self, t_s: float) -> None:
         if not isinstance(self._camera, ReplayCamera):

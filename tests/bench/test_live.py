@@ -252,3 +252,17 @@ def test_repeated_frames_are_no_new_frames(desk: LiveDesk, bench: FakeBench) -> 
     state = view.state()
     assert state.fresh_hz == 0
     assert state.rate_hz > 10
+
+
+def test_a_camera_slow_to_open_does_not_shift_the_log(bench: FakeBench) -> None:
+    """Frames count from the moment the camera has opened, and so must the switching times."""
+
+    def slow(*_: Any, **__: Any) -> Any:
+        time.sleep(0.6)
+        return bench.open()
+
+    desk = LiveDesk(opener=slow)
+    view = open_view(desk)
+    wait_until(lambda: view.state().t_s > 0.2)
+    assert view.now_s() == pytest.approx(view.state().t_s, abs=0.2)
+    desk.close("tab")

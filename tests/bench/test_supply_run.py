@@ -14,15 +14,17 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from hotspot.bench.analysis_process import LiveAnalysis
 from hotspot.bench.cameras import CameraChoice, CameraKind
 from hotspot.bench.desk import LiveDesk
 from hotspot.bench.live import LiveView
 from hotspot.bench.live_state import Bounds
-from hotspot.bench.schedule import Schedule, build_ladder
+from hotspot.bench.schedule import Schedule, build_ladder, build_pulse_train
 from hotspot.bench.supply_run import RunPhase, SupplyRun, to_supply_opener
 from hotspot.bench.suspicion import Case
 from hotspot.devices.dialect import Dialect
 from hotspot.errors import InputError
+from hotspot.files.boards import load_board
 from hotspot.files.recordings import load_recording
 from hotspot.inject.limits import RailCase
 from hotspot.inject.plan import plan_injection
@@ -99,6 +101,19 @@ def test_the_plan_is_followed_and_lands_on_the_tape(view, server, loaded, tmp_pa
     assert np.nanmax(log.amps[log.on]) == pytest.approx(PLAN.limit_a, rel=0.01)
 
 
+def test_the_live_analysis_hears_of_every_current(view, server, monkeypatch) -> None:
+    heard: list[tuple[object, ...]] = []
+    monkeypatch.setattr(view._analyst, "_put", lambda message, **_: heard.append(message))
+    run = begin(view, server, length_s=0.3)
+    wait_until(lambda: run.state().is_over, 15)
+    amps = [m[3]["amps"] for m in heard if m[0] == "switch" and m[1] and "amps" in m[3]]
+    assert max(amps) > 5 * min(amps)  # the steps of the ladder, not just on and off
+    analysis = LiveAnalysis(1, view.profile, Case())
+    for message in heard:
+        if message[0] == "switch":
+            analysis.take(message)
+
+
 def test_without_a_baseline_nothing_is_switched_on(view, server, loaded) -> None:
     wait_until(lambda: view.state().rate_hz > 0)
     opener = to_supply_opener(view, address=server.address, dialect=WORDS)
@@ -158,6 +173,36 @@ def test_a_recording_or_no_address_guards_nothing(view) -> None:
     view.choice = CameraChoice(CameraKind.REPLAY, "somewhere")
     with pytest.raises(InputError, match="does not see the board"):
         to_supply_opener(view, address="TCPIP::x::1::SOCKET")
+
+
+def test_a_practice_stand_is_driven_by_its_own_supply(tmp_path) -> None:
+    board = load_board(Path(__file__).resolve().parents[2] / "sample_frames" / "board")
+    desk = LiveDesk()
+    view = desk.open(
+        CameraChoice(CameraKind.PRACTICE, seed=3),
+        owner="tab", job_id=1, case=Case(board=board), bounds=Bounds(),
+    )  # fmt: skip
+    try:
+        wait_until(lambda: view.state().rate_hz > 0)
+        view.take_baseline()
+        wait_until(lambda: view.state().baseline == "taken", 15)
+        view.begin_tape(tmp_path / "recording")
+        schedule = build_pulse_train(plan_injection(RailCase(3.3, 0.3), pulse_period_s=1.0),
+                                     minutes=2.0 / 60.0)  # fmt: skip
+        run = SupplyRun(view, schedule, opener=to_supply_opener(view))
+        run.start()
+        assert view.is_driven
+        wait_until(lambda: run.state().is_over, 20)
+        assert (run.state().phase, run.state().reason) == (RunPhase.COMPLETE, "")
+        assert view.stand is not None
+        assert not view.stand.supply.setting.on
+        view.end_tape()
+    finally:
+        desk.close("tab")
+    log = load_recording(tmp_path / "recording").injection
+    assert log is not None
+    assert np.count_nonzero(np.diff(log.on.astype(int)) == 1) == 2  # two pulses
+    assert np.nanmax(log.amps[log.on]) > 0.1
 
 
 PROGRAM = """
