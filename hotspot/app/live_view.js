@@ -7,7 +7,7 @@ function build(root) {
   const says = $('.says'), read = $('.read'), bar = $('.bar'), label = $('.barlabel');
   const ctx = canvas.getContext('2d');
   const live = { data: {}, socket: null, stopped: false, timer: null, frame: null, state: undefined,
-    image: null, pixels: null, lut: null, pointer: null, photoUrl: null, samples: [] };
+    image: null, pixels: null, lut: null, pointer: null, photoUrl: null, sound: null, told: '' };
   canvas.hotspot = live;
 
   function colours() {
@@ -152,14 +152,32 @@ function build(root) {
       on = c.on; word = on ? 'ON' : 'OFF';
       then = c.next_on === null ? 'train done' : `${c.next_on ? 'ON' : 'OFF'} in ${Math.ceil(c.left_s)} s\npulse ${c.pulse} of ${s.pulses}`;
     } else { on = s.on === true; word = on ? 'ON' : 'OFF'; then = s.on === null ? 'output' : `for ${s.since_s.toFixed(0)} s`; }
+    const p = s.supply;
+    if (p && !p.over && s.baseline !== 'taking') then = `${Math.max(0, p.length_s - p.since_s).toFixed(0)} s left`;
     cue.className = `cue ${on ? 'on' : 'off'}`; put('.word', word); put('.then', then);
-    const alarm = $('.alarm'); alarm.hidden = !s.alarm; put('.alarm', s.alarm ? `OUTPUT OFF. ${s.alarm}` : '');
+    const alarm = $('.alarm'); alarm.hidden = !s.alarm; put('.alarm', s.alarm || '');
+    const run = $('.run'); run.hidden = !p;
+    if (p) put('.run', `Supply: ${p.phase}${p.over || !p.step ? '' : `\nStep ${p.step}`}` +
+      (p.over || p.volts === null ? '' : `\nReads ${p.volts.toFixed(2)} V, ${p.amps === null ? '–' : p.amps.toFixed(2)} A`));
+    // Heard as well: eyes are at the microscope.
+    const tell = s.alarm ? 'alarm' : c ? word : '';
+    if (tell !== live.told) { if (tell === 'alarm') beep(880, 0.9); else if (tell && live.told) beep(on ? 660 : 440, 0.18); live.told = tell; }
     answer(s);
     const noise = s.unit === '°C' ? `${(1000 * s.noise).toFixed(0)} mK` : `${s.noise.toFixed(1)} levels`;
     const tape = s.recorded ? `\nRecording ${s.recorded_s.toFixed(0)} s, ${s.recorded} frames${s.lost ? `, ${s.lost} lost` : ''}` : '';
     put('.facts', `${s.camera}: ${s.size[0]} × ${s.size[1]}, ${s.fresh_hz.toFixed(0)} new frames/s` +
-      (s.rate_hz - s.fresh_hz > 1 ? ` of ${s.rate_hz.toFixed(0)}` : '') + `, noise ${noise}${tape}`);
+      (s.rate_hz - s.fresh_hz > 1 ? ` of ${s.rate_hz.toFixed(0)}` : '') + `, noise ${noise}${tape}` +
+      (s.unseen ? `\n${s.unseen} frames are not in the live answer: the machine is busy` : '') + (s.note ? `\n${s.note}` : ''));
     if (changed) drawMarks();
+  }
+  function beep(hertz, seconds) {
+    if (!live.data.sound) return;
+    try {
+      live.sound = live.sound || new AudioContext();
+      const tone = live.sound.createOscillator(), gain = live.sound.createGain();
+      tone.frequency.value = hertz; gain.gain.value = 0.15; tone.connect(gain).connect(live.sound.destination);
+      tone.start(); tone.stop(live.sound.currentTime + seconds);
+    } catch (e) { live.sound = null; }  // no loudspeaker: the picture says it too
   }
   function answer(s) {
     const a = s.suspicion, rows = $('.rows');

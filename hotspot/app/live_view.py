@@ -18,7 +18,13 @@ def _asset(name: str) -> str:
 
 
 def live_view(
-    *, view: str, shown: str, colours: str, frozen: bool, matrix: FloatArray | None
+    *,
+    view: str,
+    shown: str,
+    colours: str,
+    frozen: bool,
+    matrix: FloatArray | None,
+    sound: bool = False,
 ) -> None:
     """Show the live picture.
 
@@ -34,6 +40,8 @@ def live_view(
         Whether the picture stands still.
     matrix
         (3, 3) photo px from thermal px, None when not registered.
+    sound
+        Whether cues and alarms are heard.
     """
     component = st.components.v2.component(
         "hotspot_live",
@@ -50,7 +58,8 @@ def live_view(
         "view": view,
         "shown": shown,
         "frozen": frozen,
-        "signature": to_signature(desk.view, is_owner=desk.is_owner(shell.who())),
+        "sound": sound,
+        "signature": to_signature(desk.view, is_owner=desk.is_owner(shell.who()), run=desk.run),
         "matrix": None if matrix is None else [float(v) for v in matrix.ravel()],
     }
     component(data=data, key="live", on_renew_change=lambda: None, on_changed_change=lambda: None)

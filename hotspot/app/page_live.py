@@ -10,6 +10,7 @@ import streamlit as st
 from hotspot.app import shared, shell
 from hotspot.app.analysis import analyse
 from hotspot.app.live_choose import choose_camera
+from hotspot.app.live_supply import is_programmable, switch_supply, unknown_output, work_supply
 from hotspot.app.live_view import live_view
 from hotspot.bench.cue import PulseTrain
 from hotspot.bench.live import LiveView
@@ -33,6 +34,7 @@ def show() -> None:
     if leaves and 0 <= time.time() - since_s < LEAVING_S:
         shell.go(Stage(leaves))
     shell.heading(file, Stage.LIVE)
+    unknown_output()
     board = shared.board_of(file)
     view = shared.desk().view
     if view is None or shared.desk().job_id != file.job.id:
@@ -67,7 +69,7 @@ def _watch(file: JobFile, board: Board | None, view: LiveView) -> None:
 def _keys(file: JobFile, view: LiveView) -> None:
     """Show the buttons; what they do is done before the page is drawn, so nothing cuts it short."""
     state = view.state()
-    on = state.on is True
+    on = state.on is True or view.is_driven
     taken = state.baseline == "taken"
     frozen = bool(st.session_state.get("frozen", False))
 
@@ -89,11 +91,19 @@ def _keys(file: JobFile, view: LiveView) -> None:
             type="primary" if state.baseline == "none" else "secondary", disabled=on,
             help="Board at rest, output off, hands away, for 5 s",
         )  # fmt: skip
-        button(
-            "Output off" if on else "Output on", "output", "o", "bolt", act=_switch,
-            args=(file, view, not on), type="primary" if taken or on else "secondary",
-            disabled=not on and not taken, help=_output_help(view),
-        )  # fmt: skip
+        if view.is_driven or is_programmable(file):
+            button(
+                "Stop, output off" if view.is_driven else "Run the plan", "output", "o", "bolt",
+                act=switch_supply, args=(file, view), disabled=not view.is_driven and not taken,
+                type="primary" if taken or view.is_driven else "secondary",
+                help="The supply goes through the plan; the camera switches it off when in doubt",
+            )  # fmt: skip
+        else:
+            button(
+                "Output off" if on else "Output on", "output", "o", "bolt", act=_switch,
+                args=(file, view, not on), type="primary" if taken or on else "secondary",
+                disabled=not on and not taken, help=_output_help(view),
+            )  # fmt: skip
         button("Go on" if frozen else "Freeze", "freeze", "f", "pause", act=_freeze)
         button(
             "Save evidence", "save", "s", "save", act=_save, args=(file, view),
@@ -149,6 +159,7 @@ def _record(file: JobFile, view: LiveView) -> None:
 def _save(file: JobFile, view: LiveView) -> None:
     if view.stand is not None and view.state().on:
         view.switch(False)
+    shared.desk().stop_run()
     folder = view.end_tape()
     if folder is None:
         raise InputError("nothing was recorded", cure="Take the cold baseline, then switch on")
@@ -175,6 +186,7 @@ def _picture(view: LiveView | None, board: Board | None) -> None:
         colours=chosen.get("colours", "inferno"),
         frozen=bool(chosen.get("frozen", False)),
         matrix=matrix,
+        sound=bool(chosen.get("sound", False)),
     )
 
 
@@ -201,18 +213,20 @@ def _below(file: JobFile, board: Board | None, view: LiveView) -> None:
             key="colours",
             label_visibility="collapsed",
         )
-        _, why = register(view.case.landmarks, board)
-        if why:
-            st.caption(f"Not laid over the board: {why}. See Board, Landmarks.")
-        if view.train is None:
-            if st.button(
-                "Pulses by hand", help="Cues for switching on and off, 8 s each, 5 pulses"
-            ):
-                view.begin_train(PulseTrain(first_s=0.0))
+        if view.train is not None:
+            if st.button("End the cues"):
+                view.begin_train(None)
                 st.rerun()
-        elif st.button("End the cues"):
-            view.begin_train(None)
+        elif not is_programmable(file) and st.button(
+            "Pulses by hand", help="Cues for switching on and off, 8 s each, 5 pulses"
+        ):
+            view.begin_train(PulseTrain(first_s=0.0))
             st.rerun()
+        work_supply(file, view)
+        st.toggle("Sound", key="sound", help="Cues and alarms are heard as well")
+    _, why = register(view.case.landmarks, board)
+    if why:
+        st.caption(f"Not laid over the board: {why}. See Board, Landmarks.")
     st.caption(
         "Look at another page for half a minute and the camera stays open, for as long as a"
         " recording runs; after that it is released."

@@ -24,6 +24,7 @@ from hotspot.app.tickets import TicketOffice
 from hotspot.bench.desk import LiveDesk
 from hotspot.bench.live import LiveView
 from hotspot.bench.picture import Shot
+from hotspot.bench.supply_run import SupplyRun, SupplyRunState
 
 PICTURE, STATE, PHOTO = 1, 2, 3
 PATH = "/live/channel"
@@ -55,18 +56,19 @@ def to_state_bytes(desk: LiveDesk, who: str) -> bytes:
     return bytes([STATE]) + json.dumps(state_to_dict(desk, who), ensure_ascii=False).encode()
 
 
-def to_signature(view: LiveView | None, *, is_owner: bool) -> str:
+def to_signature(view: LiveView | None, *, is_owner: bool, run: SupplyRun | None) -> str:
     """Return what the page's buttons depend on: when it changes, the page is drawn anew."""
     if view is None:
         return "closed"
     state = view.state()
-    return f"{state.baseline} {state.on} {bool(state.alarm)} {view.is_taping} {is_owner}"
+    driven = "" if run is None else f"{run.state().phase} {run.state().off_is_unknown}"
+    return f"{state.baseline} {state.on} {bool(state.alarm)} {view.is_taping} {is_owner} {driven}"
 
 
 def state_to_dict(desk: LiveDesk, who: str) -> dict[str, Any]:
     """Return what goes on as plain data, for one viewer."""
     view = desk.view
-    signature = to_signature(view, is_owner=desk.is_owner(who))
+    signature = to_signature(view, is_owner=desk.is_owner(who), run=desk.run)
     if view is None:
         return {"signature": signature, "open": False}
     state = view.state()
@@ -74,7 +76,21 @@ def state_to_dict(desk: LiveDesk, who: str) -> dict[str, Any]:
     train = view.train
     data["cue"] = None if train is None else asdict(train.at(state.t_s))
     data["pulses"] = None if train is None else train.pulses
+    data["alarm"] = desk.alarm
+    data["supply"] = None if desk.run is None else _supply_to_dict(desk.run.state())
     return data
+
+
+def _supply_to_dict(state: SupplyRunState) -> dict[str, Any]:
+    return {
+        "phase": state.phase.value,
+        "step": state.step,
+        "volts": state.volts,
+        "amps": state.amps,
+        "since_s": state.since_s,
+        "length_s": state.length_s,
+        "over": state.is_over,
+    }
 
 
 def build_routes(

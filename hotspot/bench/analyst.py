@@ -22,12 +22,20 @@ import hotspot
 from hotspot.bench.suspicion import Case, Suspicion
 from hotspot.profile import CameraProfile
 
-# Some seconds of frames: a child that is behind by more loses frames, which costs it only weight.
-QUEUE_MESSAGES = 120
+# A child that starts up or thinks is seconds behind. Frames that get lost meanwhile are mostly
+# those of the cold board, and an answer without them is another one than the recording's; so the
+# queue holds 20 s of 256 x 192 counts at 30 Hz, and always some seconds of larger pictures.
+QUEUE_BYTES, QUEUE_FRAMES = 64_000_000, 120
 
 
 class Analyst:
-    """Sends what happens to the analysis and keeps its latest answer."""
+    """Sends what happens to the analysis and keeps its latest answer.
+
+    Attributes
+    ----------
+    lost
+        Frames that the analysis did not get since it last began.
+    """
 
     def __init__(self) -> None:
         self._messages: queue.SimpleQueue[tuple[Any, ...] | None] = queue.SimpleQueue()
@@ -63,6 +71,7 @@ class Analyst:
         with self._lock:
             self._run += 1
             self._latest = Suspicion()
+        self.lost = 0
         self._put(("begin", self._run, profile, case))
 
     def set_case(self, case: Case) -> None:
@@ -70,7 +79,7 @@ class Analyst:
         self._put(("case", case))
 
     def frame(self, counts: NDArray[Any], *, t_s: float) -> None:
-        """Hand over one frame; it is lost when the analysis is far behind."""
+        """Hand over one frame, counts or values; it is lost when the analysis is far behind."""
         self._put(("frame", np.asarray(counts), t_s), is_frame=True)
 
     def switch(
@@ -99,10 +108,12 @@ class Analyst:
 
     def _put(self, message: tuple[Any, ...] | None, *, is_frame: bool = False) -> None:
         # Only frames may get lost, and nothing may wait: a run of the supply hangs on the caller.
-        if is_frame and self._messages.qsize() >= QUEUE_MESSAGES:
-            self.lost += 1
-        else:
-            self._messages.put(message)
+        if is_frame and message is not None:
+            most = max(QUEUE_FRAMES, QUEUE_BYTES // max(message[1].nbytes, 1))
+            if self._messages.qsize() >= most:
+                self.lost += 1
+                return
+        self._messages.put(message)
 
     def _write(self) -> None:
         child = self._child

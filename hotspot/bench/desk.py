@@ -11,12 +11,15 @@ from hotspot.bench.cameras import CameraChoice, open_camera
 from hotspot.bench.live import LiveView
 from hotspot.bench.live_state import Bounds
 from hotspot.bench.picture import Shot
+from hotspot.bench.schedule import Schedule
+from hotspot.bench.supply_run import RunPhase, SupplyOpener, SupplyRun
 from hotspot.bench.suspicion import Case
 from hotspot.devices.camera import Camera
-from hotspot.errors import CameraError
+from hotspot.errors import CameraError, InputError
 from hotspot.profile import CameraProfile
 
-# Time to look at another page and come back; after that a camera nobody looks at is released.
+# Time to look at another page and come back; after that a camera nobody looks at is released, and a
+# supply that nobody watches is switched off.
 GRACE_S = 30.0
 # A recording is not cut short by a closed tab, but it does not run for ever either.
 LONGEST_TAPE_S = 900.0
@@ -42,6 +45,7 @@ class LiveDesk:
         self._clock, self._opener = clock, opener
         self._lock = threading.RLock()
         self._view: LiveView | None = None
+        self._run: SupplyRun | None = None
         self._owner = ""
         self._job_id: int | None = None
         self._newest: Shot | None = None
@@ -54,6 +58,27 @@ class LiveDesk:
         """The open camera, None when there is none."""
         with self._lock:
             return self._view if self._view is not None and self._view.is_open else None
+
+    @property
+    def run(self) -> SupplyRun | None:
+        """The run of a supply beside the open camera, under way or the last one."""
+        return self._run
+
+    @property
+    def alarm(self) -> str:
+        """What must be known or done at once, one sentence; empty when all is well."""
+        view = self.view
+        state = None if self._run is None else self._run.state()
+        if state is not None and state.off_is_unknown:
+            return f"Switch the supply off by hand now. {state.reason}"
+        if state is not None and state.phase in (RunPhase.CUT_OUT, RunPhase.FAILED):
+            return f"The output was switched off: {state.reason}"
+        if view is None or not view.state().alarm:
+            return ""
+        done = view.is_driven or view.stand is not None
+        return (
+            "The output was switched off. " if done else "Switch off now. "
+        ) + view.state().alarm
 
     @property
     def job_id(self) -> int | None:
@@ -117,6 +142,32 @@ class LiveDesk:
             view.start()
             return view
 
+    def begin_run(self, who: str, schedule: Schedule, *, opener: SupplyOpener) -> None:
+        """Run a schedule on a supply, guarded by the open camera.
+
+        Raises
+        ------
+        InputError
+            If `who` has no camera open, a run is under way, or the cold baseline is missing.
+        """
+        with self._lock:
+            view = self.view
+            if view is None or self._owner != who:
+                raise InputError("no camera watches", where="supply", cure="Open one in this tab")
+            run = SupplyRun(view, schedule, opener=opener)
+            run.start()
+            self._run = run
+
+    def stop_run(self) -> None:
+        """End a run with the output off, whoever asks."""
+        if self._run is not None:
+            self._run.stop()
+
+    def forget_run(self) -> None:
+        """Take a run that is over, and its alarm, off the screen."""
+        if self._run is not None and self._run.state().is_over:
+            self._run = None
+
     def take_over(self, who: str) -> None:
         """Make `who` the owner of the open camera."""
         with self._lock:
@@ -143,7 +194,10 @@ class LiveDesk:
                 self._listeners.discard(wake)
 
     def _close(self) -> None:
+        self.stop_run()
         view, self._view = self._view, None
+        if self._run is not None and not self._run.state().off_is_unknown:
+            self._run = None
         self._owner, self._job_id, self._newest = "", None, None
         if view is not None:
             view.stop()
@@ -157,6 +211,8 @@ class LiveDesk:
         if self._viewers:
             return True
         alone_s = self._clock() - self._seen_s
+        if self._run is not None and alone_s >= GRACE_S:
+            self._run.stop(within_s=0.0)  # an energised board is not left alone
         view = self._view
         taping = view is not None and view.is_taping
         return alone_s < (LONGEST_TAPE_S if taping else GRACE_S)

@@ -15,8 +15,10 @@ from hotspot.bench.analyst import Analyst
 from hotspot.bench.cameras import CameraChoice, PracticeStand, open_camera
 from hotspot.bench.cue import PulseTrain
 from hotspot.bench.cutout import ThermalWatch
+from hotspot.bench.deck import Deck
 from hotspot.bench.guard import NO_BASELINE
 from hotspot.bench.live_state import Bounds, LiveState, find_alarm
+from hotspot.bench.live_values import LiveValues
 from hotspot.bench.output_log import Arrivals, OutputLog
 from hotspot.bench.picture import RisePicture, Shot
 from hotspot.bench.sight import Lookout
@@ -27,7 +29,7 @@ from hotspot.devices.replay import ReplayCamera
 from hotspot.errors import HotspotError, InputError
 from hotspot.frame import RawFrame
 from hotspot.profile import CameraProfile
-from hotspot.radiometry import has_celsius, to_celsius
+from hotspot.radiometry import has_celsius
 
 RETRY_S = 1.0
 
@@ -82,9 +84,7 @@ class LiveView:
         self._stopped = threading.Event()
         self._picture = RisePicture()
         self._output = OutputLog()
-        self._tape: Tape | None = None
-        self._tape_from_s = 0.0
-        self._tape_says = ""
+        self._deck = Deck()
         self._problem = ""
         self._values: NDArray[np.float32] | None = None
         self._alarm = ""
@@ -95,7 +95,7 @@ class LiveView:
         self._arrivals = Arrivals()
         self._camera: Camera | None = self._open()  # a wrong choice is said at once
         self._profile = self._camera.profile
-        self._lookout = Lookout(self._profile)
+        self._lookout, self._of = Lookout(self._profile), LiveValues(self._profile)
         self._analyst = Analyst()
         self._thread = threading.Thread(target=self._run, name="camera", daemon=True)
 
@@ -140,6 +140,7 @@ class LiveView:
         with self._lock:
             self.case = case
             self._analyst.set_case(case)
+            self._deck.set_case(case)
 
     # What the technician does --------------------------------------------------------------------
 
@@ -183,8 +184,7 @@ class LiveView:
                 self._alarm = ""
             if self._output.note(t_s, on) or amps is not None:
                 self._analyst.switch(on, t_s=t_s, volts=volts, amps=amps)
-            if self._tape is not None:
-                self._tape.switch(t_s - self._tape_from_s, on=on, volts=volts, amps=amps)
+            self._deck.switch(t_s, on=on, volts=volts, amps=amps)
 
     def begin_train(self, train: PulseTrain | None) -> None:
         """Show cues for switching by hand from now on; None: no more."""
@@ -201,38 +201,30 @@ class LiveView:
         HotspotError
             If the folder cannot be written.
         """
-        if self._tape is not None:
+        if self.is_taping:
             return
         # Opened before taking the lock: the camera's thread needs it and must not wait for disks.
         case = self.case
         tape = Tape(folder, self._profile, rail=case.rail, landmarks=case.landmarks, note=note)
         with self._lock:
-            self._tape, self._tape_says = tape, ""
-            self._tape_from_s = self._t_s
-            if self._output.is_known:
-                self._tape.switch(0.0, on=self._output.on, volts=None, amps=None)
+            on = self._output.on if self._output.is_known else None
+            self._deck.begin(tape, at_s=self._t_s, on=on)
 
     def end_tape(self) -> Path | None:
         """Stop recording; return the folder, None if nothing was recorded."""
         with self._lock:
-            tape, self._tape = self._tape, None
-        if tape is None:
-            return None
-        try:
-            tape.close()
-        except HotspotError as err:  # said in the state; what was written is worth keeping
-            self._tape_says = err.sentence
-        return tape.folder if tape.n_frames else None
+            tape = self._deck.eject()
+        return None if tape is None else self._deck.close(tape)
 
     @property
     def is_taping(self) -> bool:
         """Whether a recording is being written."""
-        return self._tape is not None
+        return self._deck.tape is not None
 
     def state(self) -> LiveState:
         """Return what is going on."""
         with self._lock:
-            picture, tape = self._picture, self._tape
+            picture, tape = self._picture, self._deck.tape
             taken = "taken" if picture.baseline is not None else "none"
             rate, fresh = self._arrivals.rates_hz(now_s=self._clock())
             return LiveState(
@@ -250,9 +242,11 @@ class LiveView:
                 since_s=self._output.since_s(self._t_s),
                 alarm=self._alarm,
                 recorded=0 if tape is None else tape.n_frames,
-                recorded_s=0.0 if tape is None else self._t_s - self._tape_from_s,
+                recorded_s=self._deck.length_s(self._t_s),
                 lost=0 if tape is None else tape.lost,
-                tape_says=self._tape_says if tape is None else tape.says,
+                unseen=self._analyst.lost,
+                tape_says=self._deck.says,
+                note=self._of.note,
                 suspicion=self._analyst.latest,
             )
 
@@ -269,8 +263,7 @@ class LiveView:
                 if self._camera is not None:
                     self._camera.close()
                     self._camera = None
-            if self._tape is not None:
-                self.end_tape()
+            self.end_tape()
 
     def _step(self) -> None:
         camera = self._camera
@@ -280,11 +273,11 @@ class LiveView:
                 with self._lock:
                     self._camera, self._problem, self.watch.problem = camera, "", ""
                     self._offset_s, self._lag_s = self._clock() - self._start_s, float("inf")
-                    if self._tape is not None:
-                        self._tape.resume(camera.profile)
+                    self._deck.resume(camera.profile)
                     if camera.profile.shape != self._profile.shape:
                         self._profile, self._picture = camera.profile, RisePicture()
                         self._output, self._lookout = OutputLog(), Lookout(camera.profile)
+                        self._of = LiveValues(camera.profile)
             frame = camera.read()
         except HotspotError as err:
             self._lose(camera, err)
@@ -305,9 +298,7 @@ class LiveView:
 
     def _take(self, frame: RawFrame) -> None:
         made = time.time()
-        values = to_celsius(frame.counts, self._profile)
-        if not np.isfinite(values.sum()):  # holes would blind everything that averages
-            values = np.nan_to_num(values, nan=float(np.nanmedian(values)))
+        values = self._of.of(frame.counts)
         with self._lock:
             self._t_s = max(self._t_s, frame.t_s + self._offset_s)
             self._lag_s = min(self._lag_s, self._clock() - self._t_s)
@@ -315,11 +306,11 @@ class LiveView:
             self._arrivals.add(frame.counts, now_s=self._clock())
             self._follow_replay(t_s)
             self._values = values
-            rise = self._picture.add(values, t_s=t_s)
+            rise = self._picture.add(values, t_s=t_s) if self._of.is_ready else None
             if self._picture.baseline is not None or self._picture.is_collecting:
-                self._analyst.frame(frame.counts, t_s=t_s)
-            if self._tape is not None:
-                self._tape.frame(frame.counts, t_s=t_s - self._tape_from_s)
+                given = frame.counts if self._of.are_counts else values
+                self._analyst.frame(given, t_s=t_s)
+            self._deck.frame(frame.counts, t_s=t_s)
             sight = self._lookout.look(frame.counts, values=values, rise=rise, at_s=self.now_s())
             ready = self._picture.baseline is not None or not has_celsius(self._profile)
             self.watch.hold = "" if ready else NO_BASELINE

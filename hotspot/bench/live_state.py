@@ -41,6 +41,10 @@ class LiveState:
         Frames and seconds on the tape, frames lost; 0 without one.
     tape_says
         What is wrong with the disk, or how long its room lasts when that is not long, one sentence.
+    unseen
+        Frames since the baseline that the live answer had to leave out: the machine was busy.
+    note
+        How the camera's numbers are read, one sentence; empty when the profile says it all.
     suspicion
         The answer so far.
     """
@@ -62,6 +66,8 @@ class LiveState:
     recorded_s: float = 0.0
     lost: int = 0
     tape_says: str = ""
+    unseen: int = 0
+    note: str = ""
     suspicion: Suspicion = field(default_factory=Suspicion)
 
 

@@ -95,9 +95,7 @@ class Tape:
             note=note,
         )
         if landmarks is not None and len(landmarks):
-            lines = ["thermal_x_px,thermal_y_px,photo_x_px,photo_y_px\n"]
-            lines += [to_csv_line(float(v) for v in row) for row in landmarks]
-            save_text("".join(lines), folder / "landmarks.csv")
+            _save_landmarks(landmarks, folder)
         self._gauge = RoomGauge(folder, free_bytes=free_bytes)
         self._room = self._gauge.measure(time.monotonic())
         if self._room.is_used_up:
@@ -150,6 +148,12 @@ class Tape:
         if (profile.shape, profile.values) != (self.profile.shape, self.profile.values):
             self._closed = True
             self._jobs.put((lambda: self._end(_OTHER_PICTURE), False))
+
+    def set_landmarks(self, landmarks: FloatArray) -> None:
+        """Keep other landmarks (n, 4) with the recording; none changes nothing. Never waits."""
+        if len(landmarks):
+            rows = np.array(landmarks)
+            self._jobs.put((lambda: _save_landmarks(rows, self.folder), False))
 
     @property
     def waiting(self) -> int:
@@ -238,3 +242,9 @@ class Tape:
                 self._writer.close(complete=False)
             except HotspotError:
                 return  # said already; what was written stays
+
+
+def _save_landmarks(landmarks: FloatArray, folder: Path) -> None:
+    lines = ["thermal_x_px,thermal_y_px,photo_x_px,photo_y_px\n"]
+    lines += [to_csv_line(float(v) for v in row) for row in landmarks]
+    save_text("".join(lines), folder / "landmarks.csv")

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from hotspot.bench.live_state import Bounds
+from hotspot.bench.schedule import Schedule, to_schedule, with_cold_and_after
 from hotspot.bench.suspicion import Case
 from hotspot.board import Board
 from hotspot.checks import FloatArray
@@ -21,6 +22,9 @@ from hotspot.store.jobs import JobStore
 
 # Without a plan: warm enough to burn a finger is the end (ISO 13732-1, bare metal, some seconds).
 DEFAULT_MAX_C = 60.0
+# Recorded after the output went off: small parts cool in a second or two, and cooling tells as much
+# as warming.
+COOLING_S = 10.0
 
 
 def to_case(
@@ -50,6 +54,25 @@ def find_set_point(file: JobFile, *, rail: str | None) -> tuple[float, float] | 
         if plan.rail == rail and not plan.data.get("refused"):
             return float(plan.data["set_v"]), float(plan.data["limit_a"])
     return None
+
+
+def find_schedule(
+    file: JobFile, *, rail: str | None, pulse_minutes: float | None = None
+) -> Schedule:
+    """Return the newest plan of the rail as a run of a supply: its steps, or a pulse train.
+
+    Raises
+    ------
+    InputError
+        If there is no plan for the rail, or it cannot be run.
+    """
+    for plan in reversed(file.plans):
+        if plan.rail == rail and not plan.data.get("refused"):
+            schedule = to_schedule(plan.data, where="plan", pulse_minutes=pulse_minutes)
+            return with_cold_and_after(schedule, cold_s=0.0, after_s=COOLING_S)
+    raise InputError(
+        f"there is none for {rail or 'this rail'}", where="plan", cure="Note one on Plan"
+    )
 
 
 def pair_landmarks(

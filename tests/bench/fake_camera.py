@@ -6,11 +6,12 @@ import time
 from collections.abc import Callable
 from typing import Any
 
+import cv2
 import numpy as np
 
 from hotspot.errors import CameraError
 from hotspot.frame import RawFrame
-from hotspot.profile import CameraProfile
+from hotspot.profile import CameraProfile, Values
 
 SHAPE = (24, 32)
 PROFILE = CameraProfile(name="fake", width=32, height=24, scale=0.01, offset=0.0)
@@ -19,10 +20,10 @@ PROFILE = CameraProfile(name="fake", width=32, height=24, scale=0.01, offset=0.0
 class FakeCamera:
     """Frames of 25 °C at 200 Hz, as long as it is plugged in; a hot pixel on demand."""
 
-    profile = PROFILE
-
     def __init__(self, bench: FakeBench) -> None:
         self.bench = bench
+        video = CameraProfile(name="fake", width=32, height=24, values=Values.PALETTE8)
+        self.profile = PROFILE if bench.palette is None else video
         self.index = 0
         self.start = time.monotonic()
         bench.opened += 1
@@ -37,6 +38,9 @@ class FakeCamera:
         counts += self.bench.rng.integers(0, 10, SHAPE).astype(np.uint16)
         counts[7:14, 17:24] += self.bench.hot
         self.index += 1
+        if self.bench.palette is not None:
+            levels = np.clip(counts - 2500 + 4 * np.arange(32), 0, 255).astype(np.uint8)
+            counts = np.ascontiguousarray(cv2.applyColorMap(levels, self.bench.palette)[:, :, ::-1])
         if self.bench.frozen:
             counts = self.last
         self.last = counts
@@ -50,6 +54,7 @@ class FakeBench:
     def __init__(self) -> None:
         self.plugged, self.hot, self.opened, self.closed = True, 0, 0, 0
         self.silent = self.frozen = False
+        self.palette: int | None = None  # of OpenCV: display video
         self.rng = np.random.default_rng(1)
 
     def open(self, *_: Any, **__: Any) -> FakeCamera:

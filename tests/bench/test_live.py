@@ -5,9 +5,11 @@ from __future__ import annotations
 import threading
 import time
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+import cv2
 import numpy as np
 import pytest
 
@@ -228,6 +230,35 @@ def test_the_tape_holds_frames_and_switchings(desk: LiveDesk, tmp_path: Path) ->
     chunk = next(iter(recording.source.chunks(4)))
     assert chunk.dtype == np.uint16
     assert 2500 <= int(chunk[0, 0, 0]) < 2511
+
+
+def test_landmarks_clicked_while_recording_go_with_the_recording(
+    desk: LiveDesk, tmp_path: Path
+) -> None:
+    view = open_view(desk)
+    wait_until(lambda: view.state().rate_hz > 0)
+    view.begin_tape(tmp_path / "recording")
+    marks = np.array([[1.0, 2.0, 10.0, 20.0], [20.0, 2.0, 200.0, 20.0], [20.0, 15.0, 200.0, 150.0]])
+    view.set_case(replace(view.case, landmarks=marks))
+    wait_until(lambda: view.state().recorded > 20)
+    view.end_tape()
+    np.testing.assert_allclose(load_recording(tmp_path / "recording").landmarks, marks)
+
+
+def test_false_colour_video_is_read_by_its_map(desk: LiveDesk, bench: FakeBench) -> None:
+    bench.palette = cv2.COLORMAP_INFERNO
+    view = open_view(desk)
+    wait_until(lambda: "inferno" in view.state().note)
+    baseline(view)
+    assert view.state().unit == "levels"
+    bench.hot = 100
+
+    def rise() -> float:
+        shot = desk.newest
+        return 0.0 if shot is None or shot.rise is None else float(shot.rise[10, 20])
+
+    # Levels along the map; by brightness it would be less (inferno is not linear in it).
+    wait_until(lambda: rise() == pytest.approx(100, abs=3), 10)
 
 
 def test_a_tape_is_never_written_over_another(desk: LiveDesk, tmp_path: Path) -> None:
