@@ -52,12 +52,13 @@ class LiveValues:
     def of(self, counts: NDArray[Any]) -> NDArray[np.float32]:
         """Return the values of one frame; a hole gets the picture's median."""
         if self._is_palette and counts.ndim == 3:
-            values = self._read_colours(counts)
-        else:
-            values = to_celsius(counts, self._profile)
-        if not np.isfinite(values.sum()):  # holes would blind everything that averages
-            values = np.nan_to_num(values, nan=float(np.nanmedian(values)))
-        return values
+            return self._read_colours(counts)
+        values = to_celsius(counts, self._profile)
+        if np.isfinite(values.sum()):
+            return values
+        # Holes would blind everything that averages.
+        filled: NDArray[np.float32] = np.nan_to_num(values, nan=float(np.nanmedian(values)))
+        return filled
 
     def _read_colours(self, rgb: NDArray[np.uint8]) -> NDArray[np.float32]:
         if self._reader is None:
@@ -67,4 +68,5 @@ class LiveValues:
             palette = find_palette(np.stack(self._first))
             self._first = []
             self._reader, self.note = PaletteReader(palette), palette.note
-        return self._reader(rgb[None])[0]
+        values: NDArray[np.float32] = self._reader(rgb[None])[0]
+        return values
