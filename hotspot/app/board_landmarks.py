@@ -11,17 +11,21 @@ import numpy as np
 import streamlit as st
 
 from hotspot.app import shared, shell
+from hotspot.app.board_stand import STAND, set_landmarks, stand
 from hotspot.app.click_list import ClickList
 from hotspot.app.live_choose import landmarks_of
-from hotspot.app.photo import load_photo
+from hotspot.app.photo import Photo, load_photo
 from hotspot.app.picture_marks import picture_marks
 from hotspot.board import Board
 from hotspot.jobs.cold_picture import first_picture, keep_cold, load_cold, to_png
 from hotspot.jobs.live_for_job import Residuals, judge_landmarks
+from hotspot.jobs.stand import to_landmarks
+from hotspot.jobs.touching import pair_touches
 from hotspot.register.automatic import register_automatically
 from hotspot.store.entries import JobFile
 
 _ENOUGH = 4
+_BOTH = ("marks_thermal", "marks_photo")
 
 
 def show_landmarks(file: JobFile, board: Board) -> None:
@@ -55,7 +59,7 @@ def show_landmarks(file: JobFile, board: Board) -> None:
         )  # fmt: skip
     _table(judged)
     _use(file, board, pairs)
-    _automatic(file, board, cold, photo.rgb())
+    _other_ways(file, board, cold, photo)
 
 
 def _source(file: JobFile, folder: Path) -> None:
@@ -70,9 +74,10 @@ def _source(file: JobFile, folder: Path) -> None:
             with shell.told():
                 keep_cold(folder, file.job.id, first_picture(Path(kept)))
                 st.rerun()
-        if st.button("Clear all clicks"):
-            for name in ("marks_thermal", "marks_photo"):
-                ClickList(file, name).replace([])
+        if any(ClickList(file, name).points for name in _BOTH) and st.button("Clear all clicks"):
+            for name in _BOTH:
+                ClickList(file, name).change([])
+            shell.keep(file, STAND, None)
             st.rerun()
 
 
@@ -124,18 +129,47 @@ def _use(file: JobFile, board: Board, pairs: Any) -> None:
         view.set_case(replace(view.case, landmarks=pairs, board=board))
 
 
-def _automatic(file: JobFile, board: Board, cold: Any, photo: Any) -> None:
-    if not st.button("Propose landmarks from the edges of both pictures"):
+def _other_ways(file: JobFile, board: Board, cold: Any, photo: Photo) -> None:
+    """Landmarks without clicking each pair: by edges, by a kept stand, by touching."""
+    one, two, three = st.columns(3, gap="large")
+    with one:
+        st.markdown("**By edges**")
+        st.caption("The board's outline and bright parts are looked for in the thermal picture.")
+        with shell.told():
+            _automatic(file, board, cold, photo)
+    with two:
+        st.markdown("**By the stand**")
+        st.caption("Camera and board holder fixed: kept once, checked against each new baseline.")
+        with shell.told():
+            stand(file, board, cold, photo.path)
+    with three:
+        st.markdown("**By touching**")
+        st.caption(
+            "Click places on the photo. Record on Live, touching them in the same order with a warm"
+            " tip: a second on, two seconds off. Nothing may be powered."
+        )
+        with shell.told():
+            _touch(file, board)
+
+
+def _touch(file: JobFile, board: Board) -> None:
+    kept = shell.kept(file, "recording", "")
+    clicks = ClickList(file, "marks_photo").points
+    if st.button("Find the touches in the last recording", disabled=not kept or len(clicks) < 3):
+        set_landmarks(file, pair_touches(Path(kept), np.array(clicks), board=board))
+        st.toast(f"{len(clicks)} touches paired with the clicks")
+        st.rerun()
+
+
+def _automatic(file: JobFile, board: Board, cold: Any, picture: Photo) -> None:
+    if not st.button("Propose landmarks"):
         return
+    photo = picture.rgb()
     with st.spinner("Looking for the board in the thermal picture …"):
         found = register_automatically(cold, photo=photo, board=board)
     if found.photo_from_thermal is None:
         st.warning(shell.plain(" ".join(found.warnings) or "No match was found."))
         return
-    rows, columns = cold.shape
-    corners = np.array([[0.1, 0.1], [0.9, 0.1], [0.9, 0.9], [0.1, 0.9]]) * [columns, rows]
-    there = found.photo_from_thermal.map(corners)
-    ClickList(file, "marks_thermal").replace([(float(x), float(y)) for x, y in corners])
-    ClickList(file, "marks_photo").replace([(float(x), float(y)) for x, y in there])
+    set_landmarks(file, to_landmarks(found.photo_from_thermal, shape=cold.shape))
     st.toast(f"Proposed; check it. {found.support}")
     st.rerun()

@@ -15,6 +15,8 @@ from hotspot.app.picture_marks import Event, picture_marks
 from hotspot.board import Board, Kind, Part, Rail
 from hotspot.jobs.board_pack import keep_board
 from hotspot.jobs.board_upload import keep_photo, to_part
+from hotspot.jobs.pack_zip import build_pack_zip
+from hotspot.jobs.part_edit import edit_part
 from hotspot.register.from_landmarks import fit_board_from_photo
 from hotspot.store.entries import JobFile
 
@@ -37,7 +39,11 @@ def show_parts(file: JobFile, board: Board | None) -> None:
     left, right = st.columns([3, 1], gap="medium")
     drawable = board.units == "photo_px"
     box = shell.kept(file, "box") if drawable else None
-    boxes = [{"corners": c, "label": ref, "strong": False} for ref, c in _outlines(board)]
+    square = {p.ref for p in board.parts if p.rotation_deg % 90 == 0}
+    boxes: list[dict[str, Any]] = [
+        {"corners": c, "label": ref, "strong": False, "square": ref in square}
+        for ref, c in _outlines(board)
+    ]
     if box:
         x0, y0, x1, y1 = box
         corners = [[x0, y0], [x1, y0], [x1, y1], [x0, y1]]
@@ -48,11 +54,14 @@ def show_parts(file: JobFile, board: Board | None) -> None:
         if event["op"] == "box" and all(isinstance(v, (int, float)) for v in values):
             shell.keep(file, "box", values)
         elif event["op"] == "undo":
-            shell.keep(file, "box", None)
+            shell.acting(_undo, file)
+        elif (changed := edit_part(board, event)) is not board:
+            _keep(file, changed, before=board)
 
     with left:
         picture_marks(
-            photo.data, size=photo.size, title="Board photo", on_event=drawn, boxes=boxes,
+            photo.data, size=photo.size, title="Board photo", boxes=boxes,
+            on_event=lambda event: shell.acting(drawn, event),
             mode="box" if drawable else "look", key=shell.key(file, "parts"),
         )  # fmt: skip
     with right:
@@ -61,6 +70,7 @@ def show_parts(file: JobFile, board: Board | None) -> None:
             _rails(file, board)
         else:
             st.caption("This board comes from design files: its parts are shown, not drawn.")
+        save_pack(file, board)
 
 
 def _outlines(board: Board) -> list[tuple[str, list[Any]]]:
@@ -76,6 +86,8 @@ def _outlines(board: Board) -> list[tuple[str, list[Any]]]:
 
 def _name(file: JobFile, board: Board, box: Any) -> None:
     st.markdown("**New part**" if box else "**Draw a box round a part**")
+    if not box:
+        st.caption("A part that is there is dragged, sized at its corners, or moved by arrow keys.")
     ref = st.text_input("Name", placeholder="C17", key=shell.key(file, "part.ref"))
     kind = st.selectbox("Kind", [k.value for k in Kind], key=shell.key(file, "part.kind"))
     nets = st.text_input("Nets", placeholder="3V3 GND", key=shell.key(file, "part.nets"))
@@ -84,13 +96,15 @@ def _name(file: JobFile, board: Board, box: Any) -> None:
             x0, y0, x1, y1 = box
             part = to_part(ref, Kind(kind), corner=(x0, y0), other=(x1, y1), nets=nets)
             others = tuple(p for p in board.parts if p.ref != part.ref)
-            _keep(file, replace(board, parts=(*others, part)))
+            _keep(file, replace(board, parts=(*others, part)), before=board)
+            st.rerun()
     names = [p.ref for p in board.parts]
     if names:
         gone = st.selectbox("Drawn", names, key=shell.key(file, "part.gone"))
         if st.button("Remove it"):
             rest: tuple[Part, ...] = tuple(p for p in board.parts if p.ref != gone)
-            _keep(file, replace(board, parts=rest))
+            _keep(file, replace(board, parts=rest), before=board)
+            st.rerun()
 
 
 def _rails(file: JobFile, board: Board) -> None:
@@ -98,12 +112,38 @@ def _rails(file: JobFile, board: Board) -> None:
     volts = st.number_input("Nominal, V", 0.0, 60.0, 3.3, 0.1, key=shell.key(file, "rail.volts"))
     if st.button("Add rail", disabled=not name.strip()):
         others = tuple(r for r in board.rails if r.name != name.strip())
-        _keep(file, replace(board, rails=(*others, Rail(name.strip(), nominal_v=volts or None))))
+        rails = (*others, Rail(name.strip(), nominal_v=volts or None))
+        _keep(file, replace(board, rails=rails), before=board)
+        st.rerun()
     if board.rails:
         st.caption(", ".join(f"{r.name} {r.nominal_v or ''}".strip() for r in board.rails))
 
 
-def _keep(file: JobFile, board: Board) -> None:
+def save_pack(file: JobFile, board: Board) -> None:
+    """Offer the board pack as a file for another bench."""
+    st.download_button(
+        "Save board pack (ZIP)",
+        data=lambda: build_pack_zip(board),
+        file_name=f"board-of-job-{file.job.id}.zip",
+        mime="application/zip",
+        icon=":material/folder_zip:",
+    )
+
+
+def _past(file: JobFile) -> list[Board]:
+    past: list[Board] = st.session_state.setdefault(shell.key(file, "past.parts"), [])
+    return past
+
+
+def _keep(file: JobFile, board: Board, *, before: Board) -> None:
     keep_board(shared.store(), file.job.id, board)
+    _past(file).append(before)
     shell.keep(file, "box", None)
-    st.rerun()
+
+
+def _undo(file: JobFile) -> None:
+    """Take back the box that is not named yet, else the last change of this visit."""
+    if shell.kept(file, "box"):
+        shell.keep(file, "box", None)
+    elif _past(file):
+        keep_board(shared.store(), file.job.id, _past(file).pop())

@@ -48,6 +48,11 @@ class ClickList:
             past.append(points)
             self.replace(changed)
 
+    def change(self, points: list[tuple[float, float]]) -> None:
+        """Keep other points; undo brings the present ones back."""
+        st.session_state.setdefault(f"past.{self._name}", []).append(self.points)
+        self.replace(points)
+
     def replace(self, points: list[tuple[float, float]]) -> None:
         """Keep other points."""
         shell.keep(self._file, self._name, [[round(x, 2), round(y, 2)] for x, y in points])

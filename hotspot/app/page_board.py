@@ -10,6 +10,7 @@ from hotspot.board import Board
 from hotspot.errors import InputError
 from hotspot.evidence.boardmap import draw_board
 from hotspot.jobs.board_upload import adopt_folder, import_for_job
+from hotspot.jobs.pack_zip import adopt_zip
 from hotspot.jobs.progress import Stage
 from hotspot.store.entries import JobFile
 
@@ -36,7 +37,7 @@ def show() -> None:
         label_visibility="collapsed",
     )
     if chosen == "Part map" and board is not None:
-        _map(board)
+        _map(file, board)
     elif chosen == "Landmarks" and board is not None:
         show_landmarks(file, board)
     elif chosen == "Draw parts":
@@ -45,7 +46,7 @@ def show() -> None:
         _import(file)
 
 
-def _map(board: Board) -> None:
+def _map(file: JobFile, board: Board) -> None:
     left, right = st.columns([3, 1], gap="large")
     rails = [r.name for r in board.rails]
     with right:
@@ -54,6 +55,7 @@ def _map(board: Board) -> None:
         st.caption(f"{len(board.parts)} parts, {len(rails)} rails")
         for warning in board.warnings:
             st.warning(shell.plain(warning))
+        board_parts.save_pack(file, board)
     picture = draw_board(board, side=str(side), rail=rail if rail in rails else None)
     left.image(picture, width="stretch")
 
@@ -79,9 +81,14 @@ def _import(file: JobFile) -> None:
                 )
                 st.toast(f"{len(board.parts)} parts")
                 _shown(file, "Part map")
-        st.subheader("From a folder on this machine")
-        folder = st.text_input("Board pack", **shell.remember(file, "pack", ""))
-        if st.button("Take this pack", disabled=not folder.strip()):
+        st.subheader("A board pack that is there")
+        zipped = st.file_uploader("Board pack (ZIP)", type=["zip"])
+        if st.button("Take the uploaded pack", disabled=zipped is None) and zipped is not None:
+            with shell.told():
+                adopt_zip(shared.store(), file.job.id, zipped.getvalue())
+                _shown(file, "Part map")
+        folder = st.text_input("Its folder on this machine", **shell.remember(file, "pack", ""))
+        if st.button("Take this folder", disabled=not folder.strip()):
             with shell.told():
                 path = board_parts.local_path(folder)
                 if not path.is_dir():

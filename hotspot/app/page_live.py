@@ -9,6 +9,7 @@ import streamlit as st
 
 from hotspot.app import shared, shell
 from hotspot.app.analysis import analyse
+from hotspot.app.board_stand import check_stand
 from hotspot.app.live_choose import choose_camera
 from hotspot.app.live_supply import is_programmable, switch_supply, unknown_output, work_supply
 from hotspot.app.live_view import live_view
@@ -62,6 +63,7 @@ def _has_camera() -> bool:
 
 def _watch(file: JobFile, board: Board | None, view: LiveView) -> None:
     _keys(file, view)
+    check_stand(file, board, view)
     _picture(view, board)
     _below(file, board, view)
 

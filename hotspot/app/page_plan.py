@@ -135,11 +135,14 @@ def _present(file: JobFile, rail: str, plan: InjectionPlan) -> None:
     if plan.refused:
         st.error(f"No injection: {plan.refused}", icon=":material/block:")
         return
-    one, two, three, four = st.columns(4)
-    one.metric("Set voltage", f"{plan.set_v:g} V")
-    two.metric("Current limit", f"{plan.limit_a:g} A")
-    three.metric("Into the short", f"{1e3 * plan.point.fault_w:.3g} mW")
-    four.metric("Seen after", _seen(plan))
+    with st.container(horizontal=True, gap="large"):
+        for name, value in (
+            ("Set voltage", f"{plan.set_v:g} V"),
+            ("Current limit", f"{plan.limit_a:g} A"),
+            ("Into the short", f"{1e3 * plan.point.fault_w:.3g} mW"),
+            ("Seen after", _seen(plan)),
+        ):
+            st.metric(name, value, width="content")
     st.caption(f"Limited by: {plan.limited_by}. Thermal numbers are good to a factor of two.")
     left, right = st.columns([3, 2])
     with left:

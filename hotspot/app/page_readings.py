@@ -26,11 +26,11 @@ def show() -> None:
     board = shared.board_of(file)
     left, right = st.columns(2, gap="large")
     with left:
+        # What to do first stands where it is seen without scrolling.
+        _order(file, board)
         supply_current(file, Phase.BEFORE)
     with right:
         meter(file, Phase.BEFORE, board=board)
-    st.divider()
-    _order(file, board)
 
 
 def supply_current(file: JobFile, phase: Phase) -> None:

@@ -36,15 +36,54 @@ function build(root) {
   }
   const screen = (x, y) => [(x + 0.5) * scale(), (y + 0.5) * scale()];
 
+  // A part's outline: dragged by its body, sized by its corners, moved by arrow keys, removed.
+  function drawBox(box) {
+    const chosen = pm.data.mode === 'box' && pm.chosen === box.label;
+    const shift = pm.drag && pm.drag.part === box.label ? pm.drag : { dx: 0, dy: 0 };
+    const corners = shift.corners || box.corners.map((c) => [c[0] + shift.dx, c[1] + shift.dy]);
+    const points = corners.map((c) => screen(c[0], c[1]).join(',')).join(' ');
+    const g = el(svg, 'g', pm.data.mode === 'box' && !box.strong
+      ? { class: 'part', tabindex: 0, role: 'button', 'aria-label': `Part ${box.label}` } : {});
+    const fill = chosen || box.strong ? '#ffffff33' : 'transparent';
+    el(g, 'polygon', { points, fill, stroke: '#000', 'stroke-width': chosen ? 5 : 3, opacity: .6 });
+    el(g, 'polygon', { points, fill: 'none', stroke: '#fff', 'stroke-width': chosen ? 2.5 : 1.5 });
+    const [x, y] = screen(corners[0][0], corners[0][1]);
+    el(g, 'text', { x, y: y - 4, fill: '#fff', stroke: '#000', 'stroke-width': 3, 'paint-order': 'stroke', 'font-size': 13 }, box.label);
+    if (pm.data.mode !== 'box' || box.strong) return;
+    const grab = (e, more) => {
+      const p = toPicture(e);
+      pm.chosen = box.label;
+      pm.drag = { part: box.label, from: p, dx: 0, dy: 0, moved: false, startX: e.clientX, startY: e.clientY, ...more };
+      port.setPointerCapture(e.pointerId); e.stopPropagation(); e.preventDefault(); draw(); focusPart();
+    };
+    g.addEventListener('pointerdown', (e) => grab(e, {}));
+    g.addEventListener('keydown', (e) => {
+      const step = e.shiftKey ? 5 : e.altKey ? 0.1 : 1;
+      const move = { ArrowLeft: [-step, 0], ArrowRight: [step, 0], ArrowUp: [0, -step], ArrowDown: [0, step] }[e.key];
+      if (move) { e.preventDefault(); e.stopPropagation(); pm.chosen = pm.focusPart = box.label; say({ op: 'shift', ref: box.label, dx: move[0], dy: move[1] }); }
+      if (e.key === 'Delete' || e.key === 'Backspace') { e.preventDefault(); say({ op: 'remove', ref: box.label }); }
+    });
+    if (chosen && box.square) corners.forEach((c, i) => {
+      const [hx, hy] = screen(c[0], c[1]);
+      const h = el(g, 'rect', { class: 'corner', x: hx - 7, y: hy - 7, width: 14, height: 14, fill: '#fff', stroke: '#000', 'stroke-width': 2 });
+      h.addEventListener('pointerdown', (e) => grab(e, { corner: i, box: corners.map((q) => [...q]) }));
+    });
+  }
+  function focusPart() {
+    const found = [...svg.querySelectorAll('.part')].find((g) => g.getAttribute('aria-label') === `Part ${pm.chosen}`);
+    if (found) found.focus({ preventScroll: true });
+  }
+  function dragPart(d, p) {
+    if (d.corner === undefined) { d.dx = p.x - d.from.x; d.dy = p.y - d.from.y; return; }
+    const still = d.box[(d.corner + 2) % 4];  // the corner across stays
+    const q = { x: d.box[d.corner][0] + p.x - d.from.x, y: d.box[d.corner][1] + p.y - d.from.y };
+    d.to = { x0: still[0], y0: still[1], x1: q.x, y1: q.y };
+    d.corners = [[still[0], still[1]], [q.x, still[1]], [q.x, q.y], [still[0], q.y]];
+  }
+
   function draw() {
     svg.replaceChildren();
-    for (const box of pm.data.boxes || []) {
-      const points = box.corners.map((c) => screen(c[0], c[1]).join(',')).join(' ');
-      el(svg, 'polygon', { points, fill: box.strong ? '#ffffff33' : 'none', stroke: '#000', 'stroke-width': 3, opacity: .6 });
-      el(svg, 'polygon', { points, fill: 'none', stroke: '#fff', 'stroke-width': 1.5 });
-      const [x, y] = screen(box.corners[0][0], box.corners[0][1]);
-      el(svg, 'text', { x, y: y - 4, fill: '#fff', stroke: '#000', 'stroke-width': 3, 'paint-order': 'stroke', 'font-size': 13 }, box.label);
-    }
+    for (const box of pm.data.boxes || []) drawBox(box);
     (pm.data.marks || []).forEach((mark, i) => {
       const [x, y] = screen(mark.x, mark.y);
       const g = el(svg, 'g', { class: 'mark', tabindex: 0, role: 'button',
@@ -70,8 +109,9 @@ function build(root) {
       });
     });
     if (pm.focus !== undefined && svg.querySelectorAll('.mark')[pm.focus]) { svg.querySelectorAll('.mark')[pm.focus].focus(); pm.focus = undefined; }
+    if (pm.focusPart !== undefined) { pm.chosen = pm.focusPart; pm.focusPart = undefined; focusPart(); }
     const d = pm.drag;
-    if (d && d.box && d.moved) {
+    if (d && d.draws && d.moved) {
       const [x0, y0] = screen(d.from.x, d.from.y), [x1, y1] = screen(d.to.x, d.to.y);
       el(svg, 'rect', { x: Math.min(x0, x1), y: Math.min(y0, y1), width: Math.abs(x1 - x0), height: Math.abs(y1 - y0), fill: '#ffffff33', stroke: '#fff', 'stroke-width': 2 });
     }
@@ -79,10 +119,28 @@ function build(root) {
   port.addEventListener('pointerdown', (e) => {
     if (e.button !== 0) return;
     const p = toPicture(e);
-    pm.drag = { from: p, to: p, box: pm.data.mode === 'box' && inside(p), startX: e.clientX, startY: e.clientY, x: pm.x, y: pm.y, moved: false };
+    pm.chosen = undefined;
+    pm.drag = { from: p, to: p, draws: pm.data.mode === 'box' && inside(p), startX: e.clientX, startY: e.clientY, x: pm.x, y: pm.y, moved: false };
     port.setPointerCapture(e.pointerId);
   });
+  // Two fingers: zoom and move; whatever one finger had begun is let go.
+  const fingers = new Map();
+  const spread = () => { const [a, b] = [...fingers.values()], r = port.getBoundingClientRect();
+    return { far: Math.hypot(a.x - b.x, a.y - b.y), x: (a.x + b.x) / 2 - r.left, y: (a.y + b.y) / 2 - r.top }; };
+  port.addEventListener('pointerdown', (e) => {
+    if (e.pointerType === 'touch') fingers.set(e.pointerId, { x: e.clientX, y: e.clientY });
+    if (fingers.size === 2) { pm.drag = null; pm.pinch = spread(); draw(); e.stopPropagation(); }
+  }, true);
+  for (const kind of ['pointerup', 'pointercancel']) port.addEventListener(kind, (e) => {
+    if (fingers.delete(e.pointerId) && pm.pinch) { e.stopImmediatePropagation(); if (!fingers.size) pm.pinch = null; } }, true);
+  port.addEventListener('pointercancel', () => { pm.drag = null; draw(); });
   port.addEventListener('pointermove', (e) => {
+    if (fingers.has(e.pointerId)) fingers.set(e.pointerId, { x: e.clientX, y: e.clientY });
+    if (pm.pinch) {
+      if (fingers.size !== 2) return;
+      const now = spread(), before = pm.pinch; pm.pinch = now;
+      pm.x += now.x - before.x; pm.y += now.y - before.y; zoomAt(now.far / Math.max(before.far, 1), now.x, now.y); return;
+    }
     const p = toPicture(e); at.textContent = inside(p) ? `${p.x.toFixed(1)}, ${p.y.toFixed(1)}` : '';
     const d = pm.drag; if (!d) return;
     if (d.mark !== undefined) {
@@ -91,7 +149,8 @@ function build(root) {
     }
     if (Math.hypot(e.clientX - d.startX, e.clientY - d.startY) > 4) d.moved = true;
     if (!d.moved) return;
-    if (d.box) { d.to = p; draw(); } else { pm.x = d.x + e.clientX - d.startX; pm.y = d.y + e.clientY - d.startY; show(); }
+    if (d.part !== undefined) { dragPart(d, p); draw(); return; }
+    if (d.draws) { d.to = p; draw(); } else { pm.x = d.x + e.clientX - d.startX; pm.y = d.y + e.clientY - d.startY; show(); }
   });
   port.addEventListener('pointerup', (e) => {
     const d = pm.drag; pm.drag = null; if (!d) return;
@@ -100,7 +159,14 @@ function build(root) {
       if (d.moved) say({ op: 'move', index: d.mark, x: mark.x, y: mark.y });
       return;
     }
-    if (d.box && d.moved) say({ op: 'box', x0: d.from.x, y0: d.from.y, x1: d.to.x, y1: d.to.y });
+    if (d.part !== undefined) {
+      pm.focusPart = d.part;
+      // The outline stays where it was put until the page has taken it.
+      const box = d.moved && pm.data.boxes.find((b) => b.label === d.part);
+      if (box) box.corners = d.corners || box.corners.map((c) => [c[0] + d.dx, c[1] + d.dy]);
+      if (d.moved && d.to) say({ op: 'size', ref: d.part, ...d.to });
+      else if (d.moved) say({ op: 'shift', ref: d.part, dx: d.dx, dy: d.dy });
+    } else if (d.draws && d.moved) say({ op: 'box', x0: d.from.x, y0: d.from.y, x1: d.to.x, y1: d.to.y });
     else if (!d.moved && pm.data.mode === 'point' && inside(d.from)) say({ op: 'add', x: d.from.x, y: d.from.y });
     draw();
   });

@@ -42,11 +42,12 @@ def picture_marks(
     key
         Of the widget.
     on_event
-        Called with ``{"op": "add" | "move" | "remove" | "undo" | "box", ...}``.
+        Called with ``{"op": "add" | "move" | "remove" | "undo" | "box" | "shift" | "size", ...}``:
+        marks by their ``index``, boxes by their ``ref``.
     marks
         ``{"x", "y", "wrong"}`` each.
     boxes
-        ``{"corners", "label", "strong"}`` each.
+        ``{"corners", "label", "strong", "square"}`` each; square ones can be sized.
     """
     component = st.components.v2.component(
         "hotspot_marks",

@@ -56,6 +56,19 @@ def safe_name(name: str) -> str:
 
 
 def kept_folder(blobs: Blobs, files: Iterable[Attachment], *, kind: str) -> KeptFolder | None:
-    """Return the files of one kind as a folder, the newest of each name; None without any."""
-    newest = {f.name: f.sha256 for f in files if f.kind == kind}
+    """Return the files of one kind as a folder, the newest of each name; None without any.
+
+    A board pack kept later replaces the whole of an earlier one: photo and landmarks of that one
+    would not fit it.
+    """
+    newest = {f.name: f.sha256 for f in _last_pack([f for f in files if f.kind == kind])}
     return KeptFolder(blobs.url, tuple(sorted(newest.items()))) if newest else None
+
+
+def _last_pack(files: list[Attachment]) -> list[Attachment]:
+    """Return the files from the last whole pack on; a pack is kept in the order of its names."""
+    names = [f.name for f in files]
+    for start in range(len(files) - 1, -1, -1):
+        if names[start] == "board.toml" and "parts.csv" in names[start + 1 :]:
+            return files[start:]
+    return files

@@ -214,6 +214,11 @@ def _judge_one(
     return _ohm_alone(reading, shown, core=core, nominal_v=nominal_v)
 
 
+def _four_digits(value: float) -> str:
+    """Return a value with four digits and never an exponent."""
+    return f"{value:.4g}" if abs(value) < 1e4 else f"{value:.0f}"
+
+
 def _against_good(reading: Reading, good: Expected, shown: str) -> tuple[Verdict, bool, str]:
     source = f"{good.boards} good board(s)" if good.boards else "the board pack"
     if math.isinf(good.value):
@@ -222,7 +227,8 @@ def _against_good(reading: Reading, good: Expected, shown: str) -> tuple[Verdict
         low = Verdict.SHORT if reading.value < _floor(reading.mode) else Verdict.LOW
         return low, True, f"{shown}; {source} shows over-range"
     unit = "V" if reading.mode is Mode.DIODE else "Ω"
-    text = f"{shown}; {source}: {good.value:.4g} {unit} ({good.low:.4g} to {good.high:.4g})"
+    value, low_end, high_end = (_four_digits(v) for v in (good.value, good.low, good.high))
+    text = f"{shown}; {source}: {value} {unit} ({low_end} to {high_end})"
     if reading.is_open:
         return Verdict.OPEN, True, text
     if good.low <= reading.value <= good.high:
