@@ -1,0 +1,74 @@
+"""What the browser tests do on many pages; everything waits for a condition, nothing for a time."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from hotspot.jobs.drafts import Drafts
+from hotspot.jobs.practice_job import open_practice_job
+from hotspot.store.entries import JobFile
+from hotspot.store.jobs import open_store
+from tests.app.browser import LIVE_CANVAS
+
+SEED = 5
+# A page on a busy machine of two cores; whoever waits this long waits for something that is broken.
+PATIENCE_S = 60.0
+
+
+def practice_job(folder: Path, *, seed: int = SEED) -> int:
+    with open_store(str(folder / "jobs.db")) as store:
+        return open_practice_job(store, Drafts(folder / "drafts"), seed=seed)
+
+
+def job_file(folder: Path, job: int) -> JobFile:
+    with open_store(str(folder / "jobs.db")) as store:
+        return store.job_file(job)
+
+
+def wait_until(page: Any, holds: Callable[[], bool]) -> None:
+    deadline = time.monotonic() + PATIENCE_S
+    while not holds():
+        assert time.monotonic() < deadline, f"it did not happen within {PATIENCE_S:.0f} s"
+        page.wait_for_timeout(100)
+
+
+def click(page: Any, name: str, *, exact: bool = False) -> None:
+    page.get_by_role("button", name=name, exact=exact).first.click()
+
+
+def open_camera(page: Any, address: str, job: int) -> None:
+    page.goto(f"{address}/live?job={job}")
+    click(page, "Open camera")
+    page.get_by_text("new frames/s").wait_for()
+
+
+def close_camera(page: Any) -> None:
+    click(page, "Close camera")
+    page.get_by_role("button", name="Open camera").wait_for()
+
+
+def take_baseline(page: Any) -> None:
+    """Press B and wait until the output may go on."""
+    page.keyboard.press("b")
+    page.get_by_text("COLD", exact=True).wait_for()
+    page.locator("button:not([disabled])", has_text="Output on").or_(
+        page.locator("button:not([disabled])", has_text="Run the plan")
+    ).first.wait_for()
+
+
+def shown_number(page: Any) -> int:
+    return int(page.locator(LIVE_CANVAS).get_attribute("data-number") or 0)
+
+
+def on_picture(page: Any, title: str, x: float, y: float) -> tuple[float, float]:
+    """Return where on the screen pixel (x, y) of a picture is; pixel centres are whole numbers."""
+    picture = page.get_by_alt_text(title)
+    box = picture.bounding_box()
+    width, height = picture.evaluate("e => [e.naturalWidth, e.naturalHeight]")
+    return (
+        box["x"] + (x + 0.5) * box["width"] / width,
+        box["y"] + (y + 0.5) * box["height"] / height,
+    )
