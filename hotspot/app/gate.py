@@ -10,6 +10,7 @@ import hmac
 from collections.abc import Awaitable, Callable, MutableMapping
 from dataclasses import dataclass
 from http.cookies import CookieError, SimpleCookie
+from ipaddress import IPv6Address, ip_address
 from typing import Any
 from urllib.parse import parse_qs, urlsplit
 
@@ -19,6 +20,13 @@ Send = Callable[[Message], Awaitable[None]]
 AsgiApp = Callable[[Message, Receive, Send], Awaitable[None]]
 
 COOKIE = "hotspot_bench"
+_OWN_HEADERS = (
+    (b"x-frame-options", b"SAMEORIGIN"),
+    (b"content-security-policy", b"frame-ancestors 'self'"),
+    (b"x-content-type-options", b"nosniff"),
+    (b"referrer-policy", b"no-referrer"),
+)
+_OWN_NAMES = frozenset(name for name, _ in _OWN_HEADERS)
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
 
 
@@ -60,6 +68,10 @@ class Gate:
             await _refuse(scope, receive, send, 403, "Another page may not use this server.")
             return
         token = self._rules.token
+        if token is None and not _is_this_machine(scope.get("client")):
+            text = "Open to this machine only. For the network: hotspot bench --listen ADDRESS"
+            await _refuse(scope, receive, send, 403, text)
+            return
         if token is not None and not _has_cookie(headers.get("cookie", ""), token):
             given = parse_qs(scope["query_string"].decode("latin-1")).get("token", [""])[0]
             if scope["type"] == "http" and _same(given, token):
@@ -68,7 +80,34 @@ class Gate:
                 text = "Open the address that 'hotspot bench' has printed, token included."
                 await _refuse(scope, receive, send, 401, text)
             return
-        await self._app(scope, receive, send)
+        await self._app(scope, receive, _with_headers(send))
+
+
+def _with_headers(send: Send) -> Send:
+    """Return `send` with headers that keep other sites from showing the page within theirs.
+
+    A page that works a supply must not be clicked through somebody else's.
+    """
+
+    async def sending(message: Message) -> None:
+        if message["type"] == "http.response.start":
+            kept = [h for h in message.get("headers", []) if h[0].lower() not in _OWN_NAMES]
+            message = {**message, "headers": [*kept, *_OWN_HEADERS]}
+        await send(message)
+
+    return sending
+
+
+def _is_this_machine(client: Any) -> bool:
+    """Whether a request comes from this machine; a socket without an address does."""
+    if not client:
+        return True
+    try:
+        address = ip_address(str(client[0]))
+    except ValueError:
+        return True  # a name of the server's own, such as that of a test or a local socket
+    mapped = address.ipv4_mapped if isinstance(address, IPv6Address) else None
+    return (mapped or address).is_loopback
 
 
 def _name_of(host: str) -> str:

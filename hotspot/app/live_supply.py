@@ -24,8 +24,8 @@ def is_programmable(file: JobFile) -> bool:
 
 def work_supply(file: JobFile, view: LiveView) -> None:
     """Ask which supply it is, and what it should do."""
-    kind = shell.kept(file, "supply.kind", BY_HAND)
-    with st.popover(f"Supply: {kind}", disabled=view.is_driven):
+    # Its label stays as it is: under another one the popover would close while it is being used.
+    with st.popover("Supply", icon=":material/power:", disabled=view.is_driven):
         st.segmented_control(
             "The supply is switched",
             [BY_HAND, PROGRAMMABLE],

@@ -7,7 +7,7 @@ function build(root) {
   const says = $('.says'), read = $('.read'), bar = $('.bar'), label = $('.barlabel');
   const ctx = canvas.getContext('2d');
   const live = { data: {}, socket: null, stopped: false, timer: null, frame: null, state: undefined,
-    image: null, pixels: null, lut: null, pointer: null, photoUrl: null, sound: null, told: '' };
+    image: null, pixels: null, lut: null, pointer: null, photoUrl: null, sound: null, told: '', frozen: false };
   canvas.hotspot = live;
 
   function colours() {
@@ -69,7 +69,7 @@ function build(root) {
     const f = { number: v.getUint32(4, true), made: v.getFloat64(8, true), w, h,
       top: v.getFloat32(20, true), values: new Float32Array(buffer, 28, n),
       rise: hasRise ? new Int16Array(buffer, 28 + 4 * n, n) : null };
-    if (live.data.frozen && live.frame) return;
+    if (live.frozen && live.frame) return;
     const resized = !live.frame || live.frame.w !== w || live.frame.h !== h;
     const over = !!(overPhoto() && f.rise);
     live.frame = f;
@@ -234,6 +234,19 @@ function build(root) {
       live.timer = setTimeout(open, 700);
     };
   }
+  // At once, without asking the server: what is to be frozen is on the screen now.
+  const freeze = $('.freeze');
+  function toggle() {
+    live.frozen = !live.frozen; freeze.setAttribute('aria-pressed', live.frozen);
+    freeze.firstChild.textContent = live.frozen ? 'Frozen ' : 'Freeze ';
+  }
+  freeze.onclick = toggle;
+  const onKey = (e) => {
+    const at = e.composedPath()[0];
+    const types = at.isContentEditable || ['INPUT', 'TEXTAREA', 'SELECT'].includes(at.tagName);
+    if (e.key.toLowerCase() === 'f' && !types && !e.repeat && !e.ctrlKey && !e.metaKey && !e.altKey) toggle();
+  };
+  document.addEventListener('keydown', onKey);
   const observer = new ResizeObserver(place); observer.observe(stage);
   live.update = (component) => {
     const first = !live.data.ticket, lut = live.data.lut;
@@ -242,7 +255,7 @@ function build(root) {
     place();
     if (first) open();
   };
-  live.destroy = () => { live.stopped = true; clearTimeout(live.timer); observer.disconnect();
+  live.destroy = () => { live.stopped = true; document.removeEventListener('keydown', onKey); clearTimeout(live.timer); observer.disconnect();
     if (live.socket) live.socket.close(); if (live.photoUrl) URL.revokeObjectURL(live.photoUrl); };
   return live;
 }

@@ -22,7 +22,6 @@ def live_view(
     view: str,
     shown: str,
     colours: str,
-    frozen: bool,
     matrix: FloatArray | None,
     sound: bool = False,
 ) -> None:
@@ -36,8 +35,6 @@ def live_view(
         "rise" or "temperature".
     colours
         Name of the colour map.
-    frozen
-        Whether the picture stands still.
     matrix
         (3, 3) photo px from thermal px, None when not registered.
     sound
@@ -57,7 +54,6 @@ def live_view(
         "lut": to_base64(colours),
         "view": view,
         "shown": shown,
-        "frozen": frozen,
         "sound": sound,
         "signature": to_signature(desk.view, is_owner=desk.is_owner(shell.who()), run=desk.run),
         "matrix": None if matrix is None else [float(v) for v in matrix.ravel()],

@@ -73,7 +73,6 @@ def _keys(file: JobFile, view: LiveView) -> None:
     state = view.state()
     on = state.on is True or view.is_driven
     taken = state.baseline == "taken"
-    frozen = bool(st.session_state.get("frozen", False))
 
     def button(label: str, key: str, letter: str | None, icon: str, **more: Any) -> None:
         act, args = more.pop("act"), more.pop("args", ())
@@ -106,7 +105,6 @@ def _keys(file: JobFile, view: LiveView) -> None:
                 args=(file, view, not on), type="primary" if taken or on else "secondary",
                 disabled=not on and not taken, help=_output_help(view),
             )  # fmt: skip
-        button("Go on" if frozen else "Freeze", "freeze", "f", "pause", act=_freeze)
         button(
             "Save evidence", "save", "s", "save", act=_save, args=(file, view),
             disabled=not view.is_taping,
@@ -129,10 +127,6 @@ def _take_baseline(file: JobFile, view: LiveView) -> None:
 def _switch(file: JobFile, view: LiveView, on: bool) -> None:
     volts, amps = _set_point(file, view)
     view.switch(on, volts=volts, amps=amps)
-
-
-def _freeze() -> None:
-    st.session_state["frozen"] = not st.session_state.get("frozen", False)
 
 
 def _output_help(view: LiveView) -> str:
@@ -186,7 +180,6 @@ def _picture(view: LiveView | None, board: Board | None) -> None:
         view="photo" if over else "thermal",
         shown=chosen.get("shown", "rise"),
         colours=chosen.get("colours", "inferno"),
-        frozen=bool(chosen.get("frozen", False)),
         matrix=matrix,
         sound=bool(chosen.get("sound", False)),
     )
@@ -215,6 +208,8 @@ def _below(file: JobFile, board: Board | None, view: LiveView) -> None:
             key="colours",
             label_visibility="collapsed",
         )
+        # Before what comes and goes: where its place changes, an open popover closes.
+        work_supply(file, view)
         if view.train is not None:
             if st.button("End the cues"):
                 view.begin_train(None)
@@ -224,7 +219,6 @@ def _below(file: JobFile, board: Board | None, view: LiveView) -> None:
         ):
             view.begin_train(PulseTrain(first_s=0.0))
             st.rerun()
-        work_supply(file, view)
         st.toggle("Sound", key="sound", help="Cues and alarms are heard as well")
     _, why = register(view.case.landmarks, board)
     if why:

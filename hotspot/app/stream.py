@@ -1,4 +1,4 @@
-"""The live channel: pictures and what goes on, over one WebSocket with at most one frame in flight.
+"""The live channel: pictures and what goes on, over one WebSocket, two messages in flight.
 
 Messages to the page are binary. The first byte says what follows: 1 a picture (little endian:
 u32 number at 4, f64 Unix time in ms at 8, u16 columns and rows at 16, f32 end of the colour scale
@@ -33,6 +33,7 @@ STATE_EVERY_S = 0.2
 # A page that does not answer for this long has gone to sleep; the channel is closed and it calls
 # again when it wakes.
 SILENT_S = 20.0
+IN_FLIGHT = 2
 RISE_STEPS = 1000.0
 
 
@@ -136,20 +137,21 @@ async def _serve(
             loop.call_soon_threadsafe(fresh.set)
 
     sent, sent_view, stated_s = 0, None, 0.0
+    post = _Post(socket)
     with desk.watching(who, wake):
         while True:
             view = desk.view
             if view is not sent_view:
                 picture = await asyncio.to_thread(photo) if view is not None else None
-                await _send(socket, bytes([PHOTO]) + (picture or b""))
+                await post.send(bytes([PHOTO]) + (picture or b""))
                 sent_view, sent = view, 0
             if time.monotonic() - stated_s >= STATE_EVERY_S:
-                await _send(socket, to_state_bytes(desk, who))
+                await post.send(to_state_bytes(desk, who))
                 stated_s = time.monotonic()
             shot = desk.newest
             if shot is not None and view is not None and shot.number != sent:
                 sent = shot.number
-                await _send(socket, to_picture_bytes(shot))
+                await post.send(to_picture_bytes(shot))
                 continue
             fresh.clear()
             try:
@@ -158,7 +160,21 @@ async def _serve(
                 continue
 
 
-async def _send(socket: WebSocket, message: bytes) -> None:
-    """Send and wait for the page's word that it has drawn: no queue anywhere."""
-    await socket.send_bytes(message)
-    await asyncio.wait_for(socket.receive_text(), SILENT_S)
+class _Post:
+    """Sends messages; the page gives its word for each one that it has drawn.
+
+    One message may be under way while the page draws another: with one alone, each picture that
+    took longer than a frame's time to be drawn and answered would cost the next one.
+    """
+
+    def __init__(self, socket: WebSocket) -> None:
+        self._socket = socket
+        self._unanswered = 0
+
+    async def send(self, message: bytes) -> None:
+        """Send, and wait until no more than one message is unanswered: no queue anywhere."""
+        await self._socket.send_bytes(message)
+        self._unanswered += 1
+        while self._unanswered >= IN_FLIGHT:
+            await asyncio.wait_for(self._socket.receive_text(), SILENT_S)
+            self._unanswered -= 1

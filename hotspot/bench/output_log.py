@@ -31,7 +31,8 @@ class OutputLog:
 
     def since_s(self, t_s: float) -> float:
         """Return how long it has been as it is."""
-        return t_s - self._edges[-1][0] if self._edges else 0.0
+        # A switching is noted on the clock of the wall, which is ahead of the last frame's.
+        return max(0.0, t_s - self._edges[-1][0]) if self._edges else 0.0
 
     def is_news(self, on: bool) -> bool:
         """Return whether a state is another than the one noted last."""

@@ -27,7 +27,7 @@ def scope(kind: str, path: str, headers: dict[str, str]) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def get(app: Any, path: str = "/", **headers: str) -> Answer:
+def get(app: Any, path: str = "/", *, client: str = "127.0.0.1", **headers: str) -> Answer:
     sent: list[dict[str, Any]] = []
 
     async def receive() -> dict[str, Any]:
@@ -36,7 +36,8 @@ def get(app: Any, path: str = "/", **headers: str) -> Answer:
     async def send(message: dict[str, Any]) -> None:
         sent.append(message)
 
-    asyncio.run(app(scope("http", path, {"host": HOST, **headers}), receive, send))
+    asked = {**scope("http", path, {"host": HOST, **headers}), "client": (client, 5)}
+    asyncio.run(app(asked, receive, send))
     found = {k.decode(): v.decode() for k, v in sent[0]["headers"]}
     body = b"".join(m.get("body", b"") for m in sent[1:])
     return Answer(sent[0]["status"], found, body.decode())
