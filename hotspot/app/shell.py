@@ -24,7 +24,7 @@ STYLE = """<style>
 h1 { font-size: 1.5rem !important; padding: 0 !important; }
 h2 { font-size: 1.25rem !important; } h3 { font-size: 1.1rem !important; }
 /* The live picture stays as it is while the page round it is drawn anew. */
-.st-key-live, .st-key-live[data-stale="true"] { opacity: 1 !important; transition: none !important; }
+.st-key-live { opacity: 1 !important; transition: none !important; }
 [data-testid="stTopNavLink"] { font-size: 1.02rem; }
 </style>"""
 

@@ -35,6 +35,11 @@ def wait_until(page: Any, holds: Callable[[], bool]) -> None:
         page.wait_for_timeout(100)
 
 
+def settled(page: Any) -> None:
+    """Wait until the page's script has run: a file offered before it has is another one after."""
+    page.locator("[data-testid=stApp][data-test-script-state=notRunning]").wait_for()
+
+
 def click(page: Any, name: str, *, exact: bool = False) -> None:
     page.get_by_role("button", name=name, exact=exact).first.click()
 

@@ -24,6 +24,7 @@ from tests.app.flows import (
     on_picture,
     open_camera,
     practice_job,
+    settled,
     shown_number,
     take_baseline,
     wait_until,
@@ -65,6 +66,7 @@ def test_whole_job_with_the_practice_camera(folder: Path, address: str, page: An
     page.get_by_text("repaired", exact=True).first.click()
     click(page, "Close job")
     page.get_by_text("Closed: repaired").wait_for()
+    settled(page)
     with page.expect_download() as download:
         click(page, "Save report")
     assert Path(download.value.path()).read_bytes().startswith(b"%PDF")

@@ -19,7 +19,7 @@ from hotspot.jobs.cold_picture import keep_cold
 from hotspot.jobs.drafts import Drafts
 from hotspot.jobs.practice_job import sample_board
 from hotspot.store.jobs import open_store
-from tests.app.flows import SEED, click, on_picture, practice_job, wait_until
+from tests.app.flows import SEED, click, on_picture, practice_job, settled, wait_until
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(300)]
 TABLE = b"Designator,Val,Package,Mid X,Mid Y,Rotation,Layer\nC1,1u,0402,1.0mm,2.0mm,0,top\n"
@@ -98,6 +98,7 @@ def test_parts_are_drawn_dragged_sized_nudged_undone(folder: Path, address: str,
     wait_until(page, lambda: not parts_of(folder, job))
     click(page, "Undo")
     box_is(210, 170, 80, 60)
+    settled(page)
     with page.expect_download() as download:
         click(page, "Save board pack")
     with zipfile.ZipFile(io.BytesIO(Path(download.value.path()).read_bytes())) as archive:
