@@ -43,8 +43,8 @@ class CameraGuard:
         self._lookout = Lookout(self._profile)
         self._picture = RisePicture()
         self._picture.begin_baseline(0.0)
-        self._first_s = 0.0
-        self._zero_s: float | None = None
+        self._first_s: float | None = None
+        self._zero_s = float("inf")
         self._stopped = threading.Event()
         self._arrived = threading.Event()
         self.tape: Tape | None = None
@@ -60,7 +60,7 @@ class CameraGuard:
 
     def now(self) -> float:
         """Return the time on the run's clock, whose zero is the first frame."""
-        return 0.0 if self._zero_s is None else self._clock() - self._zero_s
+        return 0.0 if self._first_s is None else self._clock() - self._zero_s
 
     def start(self, *, within_s: float = 5.0) -> None:
         """Begin to read, and wait for the first frame.
@@ -71,7 +71,7 @@ class CameraGuard:
             If the camera gives none in time.
         """
         self._thread.start()
-        if not self._arrived.wait(within_s) or self._zero_s is None:
+        if not self._arrived.wait(within_s) or self._first_s is None:
             self.stop()
             raise HotspotError(
                 self.watch.problem or f"gives no picture within {within_s:g} s",
@@ -81,9 +81,11 @@ class CameraGuard:
 
     def take(self, frame: RawFrame) -> None:
         """Take one frame; the guard's own thread does this, or whoever holds the clock."""
-        if self._zero_s is None:
-            self._zero_s, self._first_s = self._clock(), frame.t_s
+        if self._first_s is None:
+            self._first_s = frame.t_s
         t_s = frame.t_s - self._first_s
+        # Frames carry the time they were taken; the one that came through fastest tells it best.
+        self._zero_s = min(self._zero_s, self._clock() - t_s)
         values = to_celsius(frame.counts, self._profile)
         if not np.isfinite(values.sum()):  # holes would blind everything that averages
             values = np.nan_to_num(values, nan=float(np.nanmedian(values)))
@@ -104,6 +106,7 @@ class CameraGuard:
 
     def _run(self) -> None:
         try:
+            self._camera.read()  # it may have waited since the camera was opened
             while not self._stopped.is_set():
                 self.take(self._camera.read())
         except HotspotError as err:

@@ -32,6 +32,7 @@ from hotspot.files.boards import load_board
 from hotspot.files.recorder import RecordingWriter
 from hotspot.files.recordings import load_recording
 from hotspot.find import find
+from hotspot.frame import RawFrame
 from hotspot.inject.limits import RailCase
 from hotspot.inject.plan import plan_injection
 from hotspot.inject.report import plan_to_dict
@@ -286,3 +287,32 @@ def test_a_stopped_command_leaves_a_whole_recording(server, loaded, tmp_path) ->
     assert recording.injection.on.any()
     assert not recording.injection.on[-1]
     assert len(recording.t_s) > 150
+
+
+def test_a_first_frame_that_waited_does_not_shift_the_log(server, loaded, tmp_path) -> None:
+    """A camera opened a while before the run holds an old picture; times must agree."""
+    bench = FakeBench()
+    camera = bench.open()
+    old = camera.read()
+    real = camera.read
+    waiting = [old]
+
+    def read() -> RawFrame:
+        return waiting.pop() if waiting else real()
+
+    camera.read = read  # type: ignore[method-assign]
+    time.sleep(1.0)
+    rising = threading.Thread(target=lambda: (wait_until(lambda: loaded.on, 10), heat(bench)))
+    rising.start()
+    run(server, camera, Keeping(tmp_path / "rec"), length_s=0.3)
+    rising.join()
+    recording = load_recording(tmp_path / "rec")
+    assert recording.injection is not None
+    onset_s = recording.injection.t_s[recording.injection.on][0]
+    frames = np.concatenate(list(recording.source.chunks()))
+    warm_s = recording.t_s[frames[:, 10, 20] > 2600][0]
+    assert warm_s == pytest.approx(onset_s, abs=0.2)
+
+
+def heat(bench: FakeBench) -> None:
+    bench.hot = 150  # 1.5 K: below what cuts out
