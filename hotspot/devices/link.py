@@ -11,6 +11,7 @@ Measured habits of PyVISA with its pure Python back end that this module answers
 from __future__ import annotations
 
 import threading
+import warnings
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
@@ -195,7 +196,9 @@ def find_addresses(*, backend: str = "@py") -> tuple[str, ...]:
     import pyvisa
 
     try:
-        return tuple(pyvisa.ResourceManager(backend).list_resources("?*"))
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # hints at packages for discovery on the network
+            return tuple(pyvisa.ResourceManager(backend).list_resources("?*"))
     except (pyvisa.Error, OSError, ValueError) as err:
         raise SupplyError(f"cannot list instruments: {err}") from err
 
