@@ -35,19 +35,19 @@ def places_on_picture(board: Board | None, registration: Registration) -> tuple[
 
 def outline_at(places: tuple[Place, ...], xy_px: FloatArray) -> FloatArray | None:
     """Return the outline of the smallest part body under a point, or None."""
-    best: FloatArray | None = None
-    best_area = np.inf
-    for place in places:
-        corners = place.outline_px
-        edges = np.roll(corners, -1, axis=0) - corners
-        rays = xy_px - corners
-        cross = edges[:, 0] * rays[:, 1] - edges[:, 1] * rays[:, 0]
-        if np.all(cross >= 0) or np.all(cross <= 0):
-            x, y = corners.T
-            area = 0.5 * abs(float(np.dot(x, np.roll(y, -1)) - np.dot(y, np.roll(x, -1))))
-            if area < best_area:
-                best, best_area = corners, area
-    return best
+    if not places:
+        return None
+    corners = np.stack([place.outline_px for place in places])  # (parts, 4, 2)
+    following = np.roll(corners, -1, axis=1)
+    edges, rays = following - corners, xy_px - corners
+    cross = edges[..., 0] * rays[..., 1] - edges[..., 1] * rays[..., 0]
+    inside = np.all(cross >= 0, axis=1) | np.all(cross <= 0, axis=1)
+    if not inside.any():
+        return None
+    twice = np.sum(
+        corners[..., 0] * following[..., 1] - corners[..., 1] * following[..., 0], axis=1
+    )
+    return places[int(np.argmin(np.where(inside, np.abs(twice), np.inf)))].outline_px
 
 
 def scale_mm_per_px(

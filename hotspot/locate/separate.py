@@ -68,13 +68,14 @@ def describe(
             shapes += _body_shapes((rows, cols), outline_px=outline, sigma_px=sigma_px)
         columns += shapes
         counts.append(len(shapes))
-    design = np.stack(columns, axis=1)
+    # One shape a row: sums over pixels then run along memory.
+    design = np.stack(columns)
     if emissivity is not None:
-        design *= emissivity.reshape(-1, 1)
-    keep = ~field.bad.reshape(-1)
-    data = field.maps.reshape(len(field.maps), -1).T
-    gram = design[keep].T @ design[keep]
-    right = design[keep].T @ data[keep]
+        design *= emissivity.reshape(1, -1)
+    good = (~field.bad).reshape(1, -1)
+    kept = design * good
+    gram = kept @ kept.T
+    right = kept @ field.maps.reshape(len(field.maps), -1).T
     # A little ridge: Gaussians of neighbouring widths nearly repeat one another.
     gram += 1e-6 * np.trace(gram) / len(gram) * np.eye(len(gram))
     amounts = np.linalg.solve(gram, right)
@@ -82,7 +83,7 @@ def describe(
     first = 0
     for count in counts:
         part = slice(first, first + count)
-        maps = (design[:, part] @ amounts[part]).T.reshape(-1, rows, cols)
+        maps = (amounts[part].T @ design[part]).reshape(-1, rows, cols)
         out.append(Description(maps=maps.astype(np.float32)))
         first += count
     return tuple(out)
@@ -107,10 +108,13 @@ def _shapes(
     shape: tuple[int, int], *, centre: FloatArray, sigma_px: float
 ) -> list[NDArray[np.float64]]:
     rows, cols = shape
-    y, x = np.mgrid[:rows, :cols]
-    r2 = (x - centre[0]) ** 2 + (y - centre[1]) ** 2
+    x2 = (np.arange(cols) - centre[0]) ** 2
+    y2 = (np.arange(rows) - centre[1]) ** 2
     widths = np.geomspace(0.8 * sigma_px, 0.4 * min(shape), WIDTHS)
-    return [np.exp(-0.5 * r2 / w**2).reshape(-1) for w in widths]
+    # A Gaussian is a product of two: an exponential a line and a column, not one a pixel.
+    return [
+        np.outer(np.exp(-0.5 * y2 / w**2), np.exp(-0.5 * x2 / w**2)).reshape(-1) for w in widths
+    ]
 
 
 def _body_shapes(

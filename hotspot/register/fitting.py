@@ -130,10 +130,10 @@ def is_mirrored(source: FloatArray, destination: FloatArray) -> bool:
 
 def _mapped(h: FloatArray, x: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Return mapped points and their derivatives by point and by parameters: (n, 2[, 2 or 8])."""
-    matrix = np.append(h, 1.0).reshape(3, 3)
-    u = np.c_[x, np.ones(len(x))] @ matrix.T
-    m, w = u[:, :2] / u[:, 2:3], u[:, 2]
-    by_point = (matrix[:2, :2] - m[:, :, None] * matrix[2, :2]) / w[:, None, None]
+    linear = np.array([h[0:2], h[3:5]])
+    w = x @ h[6:8] + 1.0
+    m = (x @ linear.T + h[[2, 5]]) / w[:, None]
+    by_point = (linear - m[:, :, None] * h[6:8]) / w[:, None, None]
     by_parameter = np.zeros((len(x), 2, 8))
     by_parameter[:, 0, 0:2] = by_parameter[:, 1, 3:5] = x
     by_parameter[:, 0, 2] = by_parameter[:, 1, 5] = 1.0
@@ -260,15 +260,26 @@ def _evaluate(
     """Cost, its data share, normal matrix, right-hand side, estimated source points."""
     for _ in range(2 if var_x > 0 else 1):
         mapped, by_point, by_parameter = _mapped(h, x_hat)
-        residual = y - mapped - np.einsum("nij,nj->ni", by_point, x - x_hat)
+        residual = y - mapped - (by_point @ (x - x_hat)[:, :, None])[:, :, 0]
         spread = var_y * np.eye(2) + var_x * by_point @ by_point.transpose(0, 2, 1)
-        weight = np.linalg.inv(spread)
-        weighted = np.einsum("nij,nj->ni", weight, residual)
-        x_hat = x + var_x * np.einsum("nji,nj->ni", by_point, weighted)
-    chi2 = float(np.einsum("ni,ni->", residual, weighted))
-    normal = np.einsum("nia,nij,njb->ab", by_parameter, weight, by_parameter) + precision
-    right = np.einsum("nia,ni->a", by_parameter, weighted) - precision @ h
+        weight = _inverse_2x2(spread)
+        weighted = (weight @ residual[:, :, None])[:, :, 0]
+        x_hat = x + var_x * (weighted[:, None] @ by_point)[:, 0]
+    chi2 = float(residual.ravel() @ weighted.ravel())
+    flat = by_parameter.reshape(-1, 8)
+    normal = flat.T @ (weight @ by_parameter).reshape(-1, 8) + precision
+    right = flat.T @ weighted.ravel() - precision @ h
     return chi2 + float(h @ precision @ h), chi2, normal, right, x_hat
+
+
+def _inverse_2x2(a: FloatArray) -> FloatArray:
+    """Inverse of (n, 2, 2) symmetric matrices; a landmark fit asks for thousands of them."""
+    determinant = a[:, 0, 0] * a[:, 1, 1] - a[:, 0, 1] * a[:, 1, 0]
+    out = np.empty_like(a)
+    out[:, 0, 0], out[:, 1, 1] = a[:, 1, 1], a[:, 0, 0]
+    out[:, 0, 1], out[:, 1, 0] = -a[:, 0, 1], -a[:, 1, 0]
+    out /= determinant[:, None, None]
+    return out
 
 
 def _denormal(
@@ -278,11 +289,7 @@ def _denormal(
     matrix = back @ np.append(h, 1.0).reshape(3, 3) @ t_source
     scale = matrix[2, 2]
     matrix = matrix / scale
-    columns = []
-    for i in range(8):
-        d = np.zeros(9)
-        d[i] = 1.0
-        d_matrix = back @ d.reshape(3, 3) @ t_source
-        columns.append(((d_matrix - matrix * d_matrix[2, 2]) / scale).ravel()[:8])
-    j = np.array(columns).T
+    # Row by row, back @ D @ t is kron(back, t.T) times the entries of D.
+    d = np.kron(back, t_source.T)[:, :8]
+    j = ((d - np.outer(matrix.ravel(), d[8])) / scale)[:8]
     return matrix, j @ cov_h @ j.T
