@@ -68,6 +68,8 @@ def _run(arguments: list[str]) -> int:
         _say(f"hotspot: no command '{name}'. Type 'hotspot --help' for the list")
         return EXIT_UNUSABLE_INPUT
     module = importlib.import_module(COMMANDS[name][0])
+    if not rest and module.app.info.no_args_is_help is True:
+        rest = ["--help"]  # a group of commands by itself: what there is, and no complaint
     try:
         code = module.app(args=rest, prog_name=f"hotspot {name}", standalone_mode=False)
         sys.stdout.flush()  # a reader that has gone is noticed here, not while shutting down
