@@ -6,8 +6,6 @@ import math
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from hotspot.errors import InputError, ProfileError
 from hotspot.files.tables import (
     load_table,
@@ -267,11 +265,3 @@ def save_profile(profile: CameraProfile, path: Path) -> None:
     path.parent.mkdir(parents=True, exist_ok=True)
     name = save_bad_pixels(profile, path.parent, name=f"{path.stem}.{_BAD_PIXELS_FILE}")
     save_text(profile_to_toml(profile, bad_pixels=name), path)
-
-
-def bad_pixel_mask(profile: CameraProfile) -> np.ndarray[Any, np.dtype[np.bool_]]:
-    """Return (rows, cols) bool, True at the profile's bad pixels."""
-    mask = np.zeros(profile.shape, dtype=np.bool_)
-    for x, y in profile.bad_pixels:
-        mask[y, x] = True
-    return mask

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
 import cv2
@@ -18,6 +19,7 @@ BAND_SIGMAS_PX = (2.0, 4.0, 8.0, 16.0)
 
 # Drift is smooth; what a finer band shows in the signal contrasts is heat as well as noise.
 SMOOTH_FROM_PX = 4.0
+THREADS = 2  # a bench laptop has two cores
 # Values beyond this many sigma are heat and do not count as smooth noise.
 CLIP = 2.0
 
@@ -77,7 +79,7 @@ def measure_bands(
     of_signal = [weights @ c @ weights.T for c in components]
     for sigma in sigmas:
         step = max(1, int(sigma / 2))
-        series = np.stack([_band(p, sigma)[::step, ::step] for p in filled])
+        series = _banded(filled, sigma, step=step)
         # Difference of Gaussians of sigma and 2 sigma: integral of its square.
         gain = (1 / sigma**2 + 1 / (2 * sigma) ** 2) / (4 * np.pi) - 2 / (
             2 * np.pi * (sigma**2 + (2 * sigma) ** 2)
@@ -89,7 +91,7 @@ def measure_bands(
         rad_px.append(np.sqrt(2 * np.log(4) / 3) / sigma)
         predicted = np.asarray(sum(a * c for a, c in zip(amounts, of_signal, strict=True)))
         if sigma >= SMOOTH_FROM_PX:
-            shown = _robust_cov(np.stack([_band(p, sigma)[::step, ::step] for p in seen])) / gain
+            shown = _robust_cov(_banded(seen, sigma, step=step)) / gain
             # A band-passed map has about one independent value in each area of the wider Gaussian.
             areas = max(1.0, shape[0] * shape[1] / (4 * np.pi * sigma**2))
             predicted = _larger(predicted, shown, tolerance=2 * np.sqrt(2 / areas))
@@ -134,6 +136,12 @@ def remove_stripes(pictures: NDArray[np.float32]) -> NDArray[np.float32]:
         + level
     )
     return out
+
+
+def _banded(pictures: NDArray[np.float32], sigma: float, *, step: int) -> NDArray[np.float32]:
+    """Every `step`-th pixel of each picture's band; smoothing runs outside the interpreter's lock."""
+    with ThreadPoolExecutor(THREADS) as pool:
+        return np.stack(list(pool.map(lambda p: _band(p, sigma)[::step, ::step], pictures)))
 
 
 def _band(picture: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:

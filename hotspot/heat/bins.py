@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import threading
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -253,11 +252,3 @@ class BinSums:
             reference=self._reference.reshape(self.shape),
             shape=self.shape,
         )
-
-
-def pooled_noise(noise: NDArray[np.float32], *, bad: NDArray[Any] | None = None) -> float:
-    """Return one number for the noise of one frame: the median over good pixels."""
-    good = np.isfinite(noise) & (noise > 0)
-    if bad is not None:
-        good &= ~bad
-    return float(np.median(noise[good])) if good.any() else 0.0

@@ -131,9 +131,13 @@ def render(
         # Peak of the spread at the end of a long drive, for a peak of one kelvin.
         width_s = np.gradient(age_s)
         peak = float(np.sum(width_s / (2 * np.pi * sizes)))
-        for j, size in enumerate(sizes):
-            gain = contrasts.spread[:, i, j] * (1 - template.body_share) / peak
-            transfer += gain[:, None, None].astype(np.float32) * np.exp(-0.5 * size * k2)[None]
+        gains = contrasts.spread[:, i] * (1 - template.body_share) / peak
+        # A Gaussian is a product of one along y and one along x: two sums of lines, no exponential
+        # a frequency.
+        along_y = np.exp(-0.5 * np.outer(sizes, ky.ravel() ** 2))
+        along_x = np.exp(-0.5 * np.outer(sizes, kx.ravel() ** 2))
+        weighted = (gains[:, None] * along_y.T[None]).astype(np.float32)  # (k, rows', ages)
+        transfer += weighted @ along_x.astype(np.float32)
     whitened = np.einsum("klij,lij->kij", inverse_noise, transfer)
     power = np.sum(transfer * whitened, axis=0, dtype=np.float64) * half_weights(padded)
     n = padded[0] * padded[1]

@@ -12,7 +12,6 @@ from hotspot.practice.canvas import Canvas, Colour, Place, box, rounded
 TIN, TIN_DARK = (206, 208, 206), (146, 148, 148)
 GOLD, GOLD_DARK = (222, 186, 96), (170, 132, 58)
 CERAMIC = (174, 140, 102)
-EPOXY = (38, 39, 42)
 SILK = (232, 234, 226)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -262,11 +262,6 @@ def build_hand_switching(
         for wanted in (on_s, off_s):
             edges.append(edges[-1] + wanted * max(0.3, 1.0 + sway * rng.standard_normal()))
     return Switching(edges_s=tuple(edges[:-1]), volts=volts, amps=amps, logged=False)
-
-
-def with_board(simulated: SimulatedRecording, *, board: str) -> SimulatedRecording:
-    """Return the recording with the path of its board pack noted in it."""
-    return replace(simulated, recording=replace(simulated.recording, board=board))
 
 
 def _powers(bench: PracticeBench) -> tuple[tuple[str, float], ...]:

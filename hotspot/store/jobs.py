@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
@@ -260,10 +260,6 @@ class JobStore(Filing):
         with self.read() as session:
             query = select(t.RecordingRow.job_id).distinct().order_by(t.RecordingRow.job_id)
             return tuple(session.scalars(query))
-
-    def failed_parts(self, board_type: str) -> Mapping[str, int]:
-        """Return how often each part was the fault, by reference."""
-        return self.fault_history(board_type).counts
 
 
 @contextmanager

@@ -3,25 +3,17 @@
 from __future__ import annotations
 
 import json
-import os
-import signal
-import subprocess
-import sys
 import threading
 import time
-from collections.abc import Callable
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 
-from hotspot.bench.cutout import Sight, ThermalWatch, find_camera_fault
+from hotspot.bench.cutout import Sight, find_camera_fault
 from hotspot.bench.log import InjectionLog, RecorderLog
-from hotspot.bench.run import COMPLETE, CUT_OUT, STOPPED, RunReport, Timing, run_schedule
-from hotspot.bench.schedule import Schedule, build_ladder, build_pulse_train, to_schedule
-from hotspot.bench.session import open_supply
-from hotspot.devices.dialect import Dialect
+from hotspot.bench.run import COMPLETE, CUT_OUT, STOPPED, run_schedule
+from hotspot.bench.schedule import build_ladder, build_pulse_train, to_schedule
 from hotspot.devices.supply import ManualSupply, Readback
 from hotspot.errors import InputError, SupplyError
 from hotspot.files.recorder import RecordingWriter
@@ -29,73 +21,9 @@ from hotspot.files.recordings import load_recording
 from hotspot.inject.limits import RailCase
 from hotspot.inject.plan import plan_injection
 from hotspot.inject.report import plan_to_dict
-from hotspot.practice.supply_server import LoadedSupply, SupplyServer
+from hotspot.practice.supply_server import LoadedSupply
 from hotspot.profile import CameraProfile
-
-WORDS = Dialect(
-    set_over_volts="VOLT:PROT {volts:.3f}",
-    set_over_amps="CURR:PROT {amps:.3f}",
-    ask_tripped="VOLT:PROT:TRIP?",
-    timeout_s=1.0,  # a busy machine may be late; a real fault is still cut out
-)
-PLAN = plan_injection(RailCase(0.9, 0.05))
-
-
-def quick(schedule: Schedule, length_s: float) -> Schedule:
-    segments = tuple(replace(segment, length_s=length_s) for segment in schedule.segments)
-    return replace(schedule, segments=segments)
-
-
-class Bench:
-    """A loopback supply, a camera that sends what `show` says, and a fault at a set time."""
-
-    def __init__(self, tmp_path: Path, loaded: LoadedSupply) -> None:
-        self.loaded = loaded
-        self.server = SupplyServer(loaded)
-        self.log = tmp_path / "injection.csv"
-        self.watch = ThermalWatch()
-        self.begin_s = time.monotonic()
-        self.show: Callable[[float], Sight | None] = lambda t: Sight(t, 25.0, 0.1)
-        self.running = True
-        self.camera = threading.Thread(target=self._film, daemon=True)
-        self.camera.start()
-
-    def now(self) -> float:
-        return time.monotonic() - self.begin_s
-
-    def _film(self) -> None:
-        while self.running:
-            sight = self.show(self.now())
-            if sight is not None:
-                self.watch.feed(sight)
-            time.sleep(0.02)
-
-    def run(self, schedule: Schedule, **options: object) -> RunReport:
-        time.sleep(0.05)  # the first frame
-        try:
-            with (
-                InjectionLog(self.log) as log,
-                open_supply(self.server.address, WORDS, schedule=schedule) as supply,
-            ):
-                return run_schedule(
-                    supply,
-                    schedule,
-                    log=log,
-                    watch=self.watch,
-                    timing=Timing(self.now),
-                    **options,  # type: ignore[arg-type]
-                )
-        finally:
-            self.close()
-
-    def close(self) -> None:
-        self.running = False
-        self.camera.join()
-        self.server.drop()
-
-
-def read_log(path: Path) -> np.ndarray:
-    return np.genfromtxt(path, delimiter=",", names=True)
+from tests.bench.supply_stand import PLAN, Bench, quick, read_log
 
 
 def test_ladder_is_followed_and_logged(tmp_path) -> None:
@@ -315,95 +243,6 @@ def test_exception_in_the_middle_switches_off(tmp_path) -> None:
     with pytest.raises(RuntimeError, match="defect"):
         bench.run(build_ladder(PLAN), stop=stop)
     assert bench.loaded.on is False
-
-
-@pytest.mark.parametrize(
-    "number",
-    [
-        signal.SIGINT,
-        signal.SIGTSTP,
-        *(
-            pytest.param(number, marks=pytest.mark.slow)
-            for number in (signal.SIGTERM, signal.SIGHUP, signal.SIGQUIT)
-        ),
-    ],
-)
-def test_signals_switch_off(tmp_path, number: signal.Signals) -> None:
-    loaded = LoadedSupply(short_ohm=0.05, lead_ohm=0.05)
-    plan_path = tmp_path / "plan.json"
-    plan_path.write_text(json.dumps(plan_to_dict(PLAN)))
-    with SupplyServer(loaded) as server:
-        process = subprocess.Popen(
-            [sys.executable, "-m", "hotspot", "supply", "run", server.address, "--no-camera",
-             "--plan", str(plan_path), "--log", str(tmp_path / "i.csv")],
-            stdout=subprocess.PIPE, text=True, env=os.environ | {"PYTHONPATH": str(Path.cwd())},
-        )  # fmt: skip
-        end = time.monotonic() + 20
-        while not loaded.on and time.monotonic() < end:
-            time.sleep(0.02)
-        assert loaded.on
-        sent = time.monotonic()
-        process.send_signal(number)
-        out, _ = process.communicate(timeout=20)
-        assert process.returncode == 130
-        assert "output off, confirmed" in out
-        assert loaded.on is False
-        print(f"{number.name}: off {1e3 * (loaded.switched[-1][0] - sent):.0f} ms after it")
-    assert (tmp_path / "i.csv").read_text().splitlines()[-1].split(",")[1] == "0"
-
-
-def test_killed_program_leaves_a_bounded_output_and_the_next_connection_ends_it(tmp_path) -> None:
-    loaded = LoadedSupply(short_ohm=0.05, lead_ohm=0.05)
-    schedule = build_ladder(PLAN)
-    with SupplyServer(loaded) as server:
-        loaded.set_v, loaded.set_a = PLAN.set_v, PLAN.limit_a
-        loaded.answer("OUTP ON")  # what a killed program leaves behind
-        volts, amps = loaded.output()
-        watts = min(x.value for x in PLAN.limits if x.quantity == "watts")
-        assert volts * amps <= watts
-        with open_supply(server.address, WORDS, schedule=schedule):
-            assert loaded.on is False
-
-
-@pytest.mark.slow
-def test_really_killed_program_then_check_switches_off(tmp_path) -> None:
-    loaded = LoadedSupply(short_ohm=0.05, lead_ohm=0.05)
-    plan_path = tmp_path / "plan.json"
-    plan_path.write_text(json.dumps(plan_to_dict(PLAN)))
-    with SupplyServer(loaded) as server:
-        command = [sys.executable, "-m", "hotspot", "supply"]
-        process = subprocess.Popen(
-            [*command, "run", server.address, "--no-camera", "--plan", str(plan_path),
-             "--log", str(tmp_path / "i.csv")],
-            stdout=subprocess.DEVNULL,
-        )  # fmt: skip
-        end = time.monotonic() + 20
-        while not loaded.on and time.monotonic() < end:
-            time.sleep(0.02)
-        process.kill()
-        process.wait(timeout=10)
-        assert loaded.on  # what cannot be guaranteed: the output stays on ...
-        volts, amps = loaded.output()
-        assert volts * amps <= min(x.value for x in PLAN.limits if x.quantity == "watts")
-        check = subprocess.run(
-            [*command, "check", server.address], capture_output=True, text=True, check=False
-        )
-        assert check.returncode == 0, check.stdout + check.stderr
-        assert loaded.on is False  # ... until the next connection
-        assert "no timer of its own" in check.stdout
-    # Every reading written before the kill is whole.
-    rows = (tmp_path / "i.csv").read_text().splitlines()
-    assert all(row.count(",") == 3 for row in rows)
-
-
-def test_own_timer_of_the_supply_ends_a_killed_run() -> None:
-    clock = [0.0]
-    loaded = LoadedSupply(clock=lambda: clock[0])
-    for line in ("OUTP:TIM 5", "VOLT 0.1", "OUTP ON"):
-        loaded.answer(line)
-    assert loaded.output()[1] > 0
-    clock[0] = 5.1
-    assert loaded.output() == (0.0, 0.0)
 
 
 def test_manual_supply_runs_by_cues(tmp_path) -> None:

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import resource
 import subprocess
 import sys
 import tempfile
@@ -169,6 +168,8 @@ def _peak_mb() -> float:
     if status.is_file():
         line = next(x for x in status.read_text().splitlines() if x.startswith("VmHWM"))
         return float(line.split()[1]) / 1024
+    import resource  # POSIX only, like VmHWM
+
     peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
     return peak / (1024**2 if sys.platform == "darwin" else 1024)
 

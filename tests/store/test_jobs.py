@@ -212,7 +212,7 @@ def test_history_counts_parts_of_repaired_boards_once_a_job(store) -> None:
     assert history.counts == {"C17": 3, "U2": 1}
     assert history.jobs == 4
     assert history.sentence == "seen before on this board type: C17 in 3, U2 in 1 of 4"
-    assert store.failed_parts("nothing known") == {}
+    assert store.fault_history("nothing known").counts == {}
 
 
 @pytest.mark.parametrize(
