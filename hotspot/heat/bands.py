@@ -139,7 +139,7 @@ def remove_stripes(pictures: NDArray[np.float32]) -> NDArray[np.float32]:
 
 
 def _banded(pictures: NDArray[np.float32], sigma: float, *, step: int) -> NDArray[np.float32]:
-    """Every `step`-th pixel of each picture's band; smoothing runs outside the interpreter's lock."""
+    """Every `step`-th pixel of each picture's band; smoothing holds no lock of the interpreter."""
     with ThreadPoolExecutor(THREADS) as pool:
         return np.stack(list(pool.map(lambda p: _band(p, sigma)[::step, ::step], pictures)))
 

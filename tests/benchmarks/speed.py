@@ -1,4 +1,4 @@
-"""What waits how long: ``python -m tests.benchmarks.speed [--runs 3] [--no-browser]``.
+"""What waits how long: ``python -m tests.benchmarks.speed [--runs 3] [--only find live …]``.
 
 Prints a table: time on the clock and processor time (the best of a few runs), and how many times
 the processor time of two others that is: of the memory floor (a plain copy of the same frames or
@@ -81,7 +81,6 @@ def copied(frames: np.ndarray) -> Cost:
 
 def finding_rows(folder: Path, runs: int) -> Iterator[Row]:
     recorded = folder / "recording"
-    save_synthetic(recorded, seconds=SECONDS, peak_k=0.2, seed=1)
     frames = np.load(recorded / "frames.npy")
     cold = int(COLD_S * RATE_HZ)
 
@@ -234,9 +233,16 @@ def print_row(row: Row) -> None:
 
 
 def main() -> None:
+    kinds = {
+        "commands": command_rows,
+        "find": finding_rows,
+        "live": live_rows,
+        "overlay": lambda folder, runs: iter([overlay_row(runs)]),
+        "app": lambda folder, runs: app_rows(folder),
+    }
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--runs", type=int, default=3)
-    parser.add_argument("--no-browser", action="store_true", help="leave the app out")
+    parser.add_argument("--only", choices=kinds, nargs="+", default=list(kinds))
     arguments = parser.parse_args()
     load = f", load {os.getloadavg()[0]:.1f}" if hasattr(os, "getloadavg") else ""
     print(f"{os.cpu_count()} cores{load}\n")
@@ -244,15 +250,9 @@ def main() -> None:
     print("| --- | --- | --- | --- | --- | --- |")
     with tempfile.TemporaryDirectory(prefix="hotspot-speed-") as made:
         folder = Path(made)
-        for row in command_rows(folder, arguments.runs):
-            print_row(row)
-        for row in finding_rows(folder, arguments.runs):
-            print_row(row)
-        for row in live_rows(folder, arguments.runs):
-            print_row(row)
-        print_row(overlay_row(arguments.runs))
-        if not arguments.no_browser:
-            for row in app_rows(folder):
+        save_synthetic(folder / "recording", seconds=SECONDS, peak_k=0.2, seed=1)
+        for kind in arguments.only:
+            for row in kinds[kind](folder, arguments.runs):
                 print_row(row)
 
 
