@@ -160,6 +160,7 @@ def _save(file: JobFile, view: LiveView) -> None:
     if folder is None:
         raise InputError("nothing was recorded", cure="Take the cold baseline, then switch on")
     shell.keep(file, "recording", str(folder))
+    view.rest()
     analyse(file, folder)
     after = shell.kept(file, "after", False)
     stage = Stage.VERIFY if after else Stage.FINDING

@@ -42,6 +42,7 @@ class Analyst:
         self._lock = threading.Lock()
         self._latest = Suspicion()
         self._run = 0
+        self._rests = False
         self._child: subprocess.Popen[bytes] | None = None
         self.lost = 0
 
@@ -71,7 +72,7 @@ class Analyst:
         with self._lock:
             self._run += 1
             self._latest = Suspicion()
-        self.lost = 0
+        self.lost, self._rests = 0, False
         self._put(("begin", self._run, profile, case))
 
     def set_case(self, case: Case) -> None:
@@ -80,7 +81,8 @@ class Analyst:
 
     def frame(self, counts: NDArray[Any], *, t_s: float) -> None:
         """Hand over one frame, counts or values; it is lost when the analysis is far behind."""
-        self._put(("frame", np.asarray(counts), t_s), is_frame=True)
+        if not self._rests:
+            self._put(("frame", np.asarray(counts), t_s), is_frame=True)
 
     def switch(
         self, on: bool, *, t_s: float, volts: float | None = None, amps: float | None = None
@@ -88,6 +90,11 @@ class Analyst:
         """Hand over a switching of the output, or a reading while it stays as it is."""
         known = {k: v for k, v in (("volts", volts), ("amps", amps)) if v is not None}
         self._put(("switch", on, t_s, known))
+
+    def rest(self) -> None:
+        """Analyse no more until the next baseline; the answer so far stays."""
+        self._rests = True
+        self._put(("rest",))
 
     def expect_pulses(self) -> None:
         """Say that the output is switched by hand without a log: find the times in the frames."""

@@ -216,6 +216,10 @@ class LiveView:
             tape = self._deck.eject()
         return None if tape is None else self._deck.close(tape)
 
+    def rest(self) -> None:
+        """Let the live analysis rest until the next baseline: the recording is analysed in full."""
+        self._analyst.rest()
+
     @property
     def is_taping(self) -> bool:
         """Whether a recording is being written."""

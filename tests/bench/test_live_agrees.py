@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 
 from hotspot.bench.analysis_process import LiveAnalysis
+from hotspot.bench.analyst import Analyst
 from hotspot.bench.cameras import PracticeStand, practice_landmarks
 from hotspot.bench.live_values import PALETTE_FRAMES, LiveValues
 from hotspot.bench.suspicion import Case, Suspicion
@@ -59,7 +60,7 @@ def watch_and_record(folder: Path, *, nuisances: bool) -> tuple[Suspicion, Findi
             on = True
             stand.supply.set_point(SET_V, LIMIT_A)
             stand.supply.switch_on()
-            live.take(("switch", True, t_s))
+            live.take(("switch", True, t_s, {}))
             tape.switch(t_s, on=True, volts=SET_V, amps=LIMIT_A)
         live.take(("frame", counts, t_s))
         tape.frame(counts, t_s=t_s)
@@ -106,3 +107,28 @@ def test_holes_are_filled_and_counts_go_through_the_scale() -> None:
     picture = np.full((3, 4), 21.0, np.float32)
     picture[1, 1] = np.nan
     np.testing.assert_array_equal(floats.of(picture), np.full((3, 4), 21.0))
+
+
+def test_the_analysis_gets_no_frames_while_it_rests_and_counts_those_it_lost(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr("hotspot.bench.analyst.QUEUE_BYTES", 0)
+    monkeypatch.setattr("hotspot.bench.analyst.QUEUE_FRAMES", 3)
+    analyst = Analyst()  # its process is not started: nothing leaves the queue
+    profile = CameraProfile("c", 4, 3, scale=0.01, offset=0.0)
+    frame = np.zeros((3, 4), np.uint16)
+
+    def waiting() -> int:
+        return analyst._messages.qsize()
+
+    analyst.begin(profile, case=Case())
+    for i in range(5):
+        analyst.frame(frame, t_s=float(i))
+    assert (waiting(), analyst.lost) == (3, 3)
+    analyst.switch(True, t_s=5.0)  # a switching is never lost
+    assert waiting() == 4
+    analyst.rest()
+    analyst.frame(frame, t_s=6.0)
+    assert (waiting(), analyst.lost) == (5, 3)
+    analyst.begin(profile, case=Case())
+    assert analyst.lost == 0
