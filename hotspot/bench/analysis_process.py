@@ -24,8 +24,8 @@ from hotspot.register.registration import Registration
 PAUSE_S = 0.7
 # Before this much time with the output on there is nothing to be said.
 LEAST_ON_S = 1.5
-# Of the time an answer took, at least this share is left to others before the next: on two cores the
-# picture needs one, and evidence does not grow much within a second.
+# Of the time an answer took, at least this share is left to others before the next: on two cores
+# the picture needs one, and evidence does not grow much within a second.
 REST_SHARE = 0.5
 # Below the pictures in the order of things: a late answer is better than a late frame.
 NICENESS = 15
