@@ -5,7 +5,6 @@ from __future__ import annotations
 import time
 from pathlib import Path
 
-import cv2
 import numpy as np
 import pytest
 from hypothesis import given
@@ -24,14 +23,14 @@ from hotspot.bench.cue import PulseTrain
 from hotspot.bench.output_log import Arrivals, OutputLog
 from hotspot.bench.score import score_practice
 from hotspot.bench.suspicion import Case
-from hotspot.devices.camera import CaptureCamera, check_url
+from hotspot.devices.camera import check_url
 from hotspot.devices.replay import ReplayCamera
 from hotspot.errors import CameraError
 from hotspot.files.boards import load_board
 from hotspot.frame import ArraySource, Recording
 from hotspot.jobs.practice_job import sample_board
 from hotspot.practice import CameraSettings
-from hotspot.profile import CameraProfile, Values
+from hotspot.profile import CameraProfile
 from hotspot.register.from_landmarks import fit_registration
 
 SEED = 5
@@ -112,49 +111,6 @@ def test_nonsense_is_no_usb_camera(text: str) -> None:
 def test_an_absent_usb_camera_is_one_line() -> None:
     with pytest.raises(CameraError, match="cannot be opened"):
         open_camera(CameraChoice(CameraKind.USB, "/dev/video97"))
-
-
-def test_what_a_capture_gives_decides_the_profile(monkeypatch: pytest.MonkeyPatch) -> None:
-    """No camera is here: OpenCV's capture is played by a list of pictures, in its own layouts."""
-    counts = np.arange(24 * 32, dtype=np.uint16).reshape(24, 32)
-    bgr = np.zeros((24, 32, 3), np.uint8)
-    bgr[..., 0], bgr[..., 2] = 200, 10
-    two_bytes = counts.view(np.uint8).reshape(24, 32, 2)
-    for shown, values, dtype in (
-        (counts, Values.COUNTS, np.uint16),
-        (two_bytes, Values.COUNTS, np.uint16),
-        (bgr, Values.PALETTE8, np.uint8),
-        (np.repeat(bgr[..., :1], 3, axis=2), Values.GREY8, np.uint8),
-        (bgr[..., 0], Values.GREY8, np.uint8),
-    ):
-
-        class Capture:
-            def __init__(self, *_: object) -> None:
-                self.left = [shown, shown]  # noqa: B023
-
-            def isOpened(self) -> bool:  # noqa: N802
-                return True
-
-            def read(self) -> tuple[bool, object]:
-                return (True, self.left.pop()) if self.left else (False, None)
-
-            def release(self) -> None: ...
-
-        monkeypatch.setattr(cv2, "VideoCapture", Capture)
-        camera = CaptureCamera(0)
-        assert camera.profile.values is values
-        frame = camera.read()
-        assert frame.counts.dtype == dtype
-        if values is Values.COUNTS:
-            assert np.array_equal(frame.counts, counts)
-        if values is Values.PALETTE8:
-            assert frame.counts[0, 0].tolist() == [10, 0, 200]  # RGB, not OpenCV's BGR
-        camera.read()
-        with pytest.raises(CameraError, match="gives no picture"):
-            camera.read()
-        wrong = CameraProfile(name="other", width=160, height=120)
-        with pytest.raises(CameraError, match="the profile says 160×120"):
-            CaptureCamera(0, profile=wrong)
 
 
 def test_a_replay_keeps_its_pace_and_ends() -> None:
