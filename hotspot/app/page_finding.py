@@ -11,6 +11,7 @@ from hotspot.app import shared, shell
 from hotspot.app.analysis import analyse, is_working
 from hotspot.errors import InputError
 from hotspot.evidence.words import percent
+from hotspot.jobs.confront_for_job import confront_for_job
 from hotspot.jobs.intake import parse_action
 from hotspot.jobs.practice_job import SEED
 from hotspot.jobs.progress import Stage
@@ -42,6 +43,7 @@ def show() -> None:
         _pictures(newest)
     with two:
         _answer(newest)
+        _against_plan(file, newest)
         _call(file, newest)
     with st.expander("Another recording"):
         _other(file, left)
@@ -83,12 +85,24 @@ def _answer(finding: FindingEntry) -> None:
         st.markdown(f"- {shell.plain(step)}")
 
 
+def _against_plan(file: JobFile, finding: FindingEntry) -> None:
+    """Say whether as much heat showed as the plan had predicted; worked out once a visit."""
+    name = f"against{finding.id}"
+    if name not in st.session_state:
+        st.session_state[name] = confront_for_job(
+            shared.store(), file, finding,
+            wishes=shell.kept(file, "wishes"), board=shared.board_of(file),
+        )  # fmt: skip
+    if st.session_state[name]:
+        st.markdown(f"**Against the plan:** {shell.plain(st.session_state[name])}")
+
+
 def _texts(data: Any, name: str) -> list[str]:
     return [str(t) for t in data.get(name) or ()]
 
 
 def _call(file: JobFile, finding: FindingEntry) -> None:
-    st.markdown("#### What was taken off")
+    st.markdown("##### What was taken off")
     ref = st.text_input("Part", **shell.remember(file, "removed", finding.top_ref))
     if st.button("Note: taken off", type="primary", disabled=not ref.strip()):
         shared.store().add(file.job.id, [parse_action(f"removed {ref.strip()}")])

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import altair as alt
 import numpy as np
 import streamlit as st
@@ -12,6 +14,7 @@ from hotspot.board import Board
 from hotspot.inject.limits import AMPS, VOLTS, WATTS, Limit, smallest
 from hotspot.inject.plan import InjectionPlan
 from hotspot.inject.report import plan_to_dict
+from hotspot.jobs.confront_for_job import wishes_to_dict
 from hotspot.jobs.plan_for_job import Wishes, find_measured_ohm, plan_for_job
 from hotspot.jobs.plan_picture import predict_picture
 from hotspot.jobs.progress import Stage
@@ -34,9 +37,11 @@ def show() -> None:
         return
     widest = plan_for_job(wishes, board=board)
     with left:
-        plan = widest if widest.refused else _tighten(file, wishes, board, widest)
+        if not widest.refused:
+            wishes = _tighten(file, wishes, widest)
+    plan = widest if widest.refused else plan_for_job(wishes, board=board)
     with right:
-        _present(file, wishes.rail, plan)
+        _present(file, wishes, plan)
 
 
 def _ask(file: JobFile, board: Board | None) -> Wishes | None:
@@ -112,12 +117,8 @@ def _ask(file: JobFile, board: Board | None) -> Wishes | None:
     )
 
 
-def _tighten(
-    file: JobFile, wishes: Wishes, board: Board | None, widest: InjectionPlan
-) -> InjectionPlan:
+def _tighten(file: JobFile, wishes: Wishes, widest: InjectionPlan) -> Wishes:
     """Sliders end where the limits are: nobody can slide past them."""
-    from dataclasses import replace
-
     st.markdown("**Stay below the limits**")
     top_a, top_w = smallest(widest.limits, AMPS).value, smallest(widest.limits, WATTS).value
     share_a = st.slider(
@@ -126,12 +127,11 @@ def _tighten(
     share_w = st.slider("Power, % of its limit", 5, _FULL, _FULL, 5, key=shell.key(file, "share_w"))
     st.caption(f"At most {share_a / _FULL * top_a:.3g} A and {share_w / _FULL * top_w:.3g} W.")
     if share_a == _FULL and share_w == _FULL:
-        return widest
-    tighter = replace(wishes, max_a=share_a / _FULL * top_a, max_power_w=share_w / _FULL * top_w)
-    return plan_for_job(tighter, board=board)
+        return wishes
+    return replace(wishes, max_a=share_a / _FULL * top_a, max_power_w=share_w / _FULL * top_w)
 
 
-def _present(file: JobFile, rail: str, plan: InjectionPlan) -> None:
+def _present(file: JobFile, wishes: Wishes, plan: InjectionPlan) -> None:
     if plan.refused:
         st.error(f"No injection: {plan.refused}", icon=":material/block:")
         return
@@ -150,7 +150,8 @@ def _present(file: JobFile, rail: str, plan: InjectionPlan) -> None:
     with right:
         _expected(plan)
     if st.button("Note this plan", type="primary", icon=":material/check:"):
-        shared.store().add(file.job.id, [PlanEntry(rail, plan_to_dict(plan))])
+        shared.store().add(file.job.id, [PlanEntry(wishes.rail, plan_to_dict(plan))])
+        shell.keep(file, "wishes", wishes_to_dict(wishes))
         shell.go(Stage.LIVE)
     with st.expander("Steps, limits and cautions", expanded=False):
         st.dataframe(
