@@ -32,7 +32,10 @@ def clean_times(t_s: FloatArray) -> tuple[FloatArray, tuple[str, ...]]:
     n = len(raw)
     if n < 2:
         return np.nan_to_num(raw), ()
-    kept = _longest_increasing(raw)
+    # Stamps closer than a nanosecond are equal: the spacing between them would be nothing.
+    with np.errstate(over="ignore"):
+        rounded = np.round(raw, 9)
+    kept = _longest_increasing(np.where(np.isfinite(rounded), rounded, raw))
     warnings: list[str] = []
     if len(kept) < 2:
         return np.arange(n, dtype=np.float64), (

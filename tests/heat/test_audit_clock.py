@@ -2,7 +2,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from hotspot.heat.clock import clean_times
@@ -38,6 +38,8 @@ def test_a_gap_is_told_with_the_frames_lost() -> None:
         st.one_of(st.floats(-1e6, 1e6), st.just(float("nan")), st.just(float("inf"))), max_size=60
     )
 )
+@example([-5e-324, float("nan"), 0.0])
+@example([0.0, float("nan"), 5e-324, 1.0, 2.0])
 def test_times_always_increase(stamps: list[float]) -> None:
     times, _ = clean_times(np.array(stamps, dtype=float))
     assert len(times) == len(stamps)
