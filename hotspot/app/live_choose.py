@@ -15,6 +15,7 @@ from hotspot.errors import InputError
 from hotspot.evidence.words import CAUTIONS
 from hotspot.files.profiles import load_profile
 from hotspot.jobs.live_for_job import pair_landmarks, to_bounds, to_case
+from hotspot.jobs.plan_for_job import find_rail
 from hotspot.jobs.practice_job import SEED
 from hotspot.profile import CameraProfile
 from hotspot.store.entries import JobFile
@@ -46,11 +47,10 @@ def choose_camera(file: JobFile, board: Board | None, *, other: bool) -> None:
     else:
         st.caption("A simulated camera over a board with a hidden short. Nothing can burn.")
     rails = [r.name for r in board.rails] if board else []
-    rail = shell.kept(file, "rail", "")
+    rail = shell.kept(file, "rail") or find_rail(file, board)
     if rails:
-        rail = st.selectbox(
-            "Rail under injection", rails, **shell.remember(file, "rail", rail or rails[0])
-        )
+        rail = rail if rail in rails else rails[0]
+        rail = st.selectbox("Rail under injection", rails, **shell.remember(file, "rail", rail))
     when = ["before the repair", "after the repair"]
     phase = st.segmented_control(
         "Recording is taken",

@@ -15,7 +15,7 @@ from hotspot.inject.limits import AMPS, VOLTS, WATTS, Limit, smallest
 from hotspot.inject.plan import InjectionPlan
 from hotspot.inject.report import plan_to_dict
 from hotspot.jobs.confront_for_job import wishes_to_dict
-from hotspot.jobs.plan_for_job import Wishes, find_measured_ohm, plan_for_job
+from hotspot.jobs.plan_for_job import Wishes, find_measured_ohm, find_rail, plan_for_job
 from hotspot.jobs.plan_picture import predict_picture
 from hotspot.jobs.progress import Stage
 from hotspot.store.entries import JobFile, PlanEntry
@@ -46,7 +46,9 @@ def show() -> None:
 
 def _ask(file: JobFile, board: Board | None) -> Wishes | None:
     names = [r.name for r in board.rails] if board else []
-    first = shell.kept(file, "rail", names[0] if names else "")
+    first = shell.kept(file, "rail") or find_rail(file, board)
+    if names and first not in names:
+        first = names[0]
     one, two = st.columns(2)
     if names:
         rail = one.selectbox("Rail", names, **shell.remember(file, "rail", first))
@@ -152,6 +154,7 @@ def _present(file: JobFile, wishes: Wishes, plan: InjectionPlan) -> None:
     if st.button("Note this plan", type="primary", icon=":material/check:"):
         shared.store().add(file.job.id, [PlanEntry(wishes.rail, plan_to_dict(plan))])
         shell.keep(file, "wishes", wishes_to_dict(wishes))
+        shell.keep(file, "rail", wishes.rail)  # what is planned for is what Live injects into
         shell.go(Stage.LIVE)
     with st.expander("Steps, limits and cautions", expanded=False):
         st.dataframe(

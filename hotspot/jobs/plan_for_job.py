@@ -13,7 +13,9 @@ from hotspot.inject.packages import find_package
 from hotspot.inject.plan import InjectionPlan, plan_injection
 from hotspot.inject.prediction import Plate, Scenery, Viewing
 from hotspot.jobs.intake import job_readings
+from hotspot.rails.order import inject_order
 from hotspot.rails.reading import Mode
+from hotspot.rails.verdict import judge_readings
 from hotspot.store.entries import JobFile, Phase
 
 
@@ -68,6 +70,16 @@ def find_measured_ohm(file: JobFile, rail: str) -> float | None:
         if r.mode is Mode.OHM and r.target.casefold() == rail.casefold()
     ]
     return found[-1] if found else None
+
+
+def find_rail(file: JobFile, board: Board | None) -> str:
+    """Return the rail that the readings say to inject first; else the board's first, or ""."""
+    verdicts = judge_readings(job_readings(file, Phase.BEFORE), board=board)
+    triaged = [t.verdict for t in file.triages if t.phase is Phase.BEFORE]
+    order = inject_order(verdicts, board=board, triage_verdict=triaged[-1] if triaged else "")
+    if order:
+        return order[0].target
+    return board.rails[0].name if board is not None and board.rails else ""
 
 
 def plan_for_job(wishes: Wishes, *, board: Board | None) -> InjectionPlan:

@@ -144,6 +144,15 @@ def test_the_plan_cannot_be_slid_past_its_limits(practice: int) -> None:
     assert f"{plan.data['set_v']:g} V" == less[0]
 
 
+def test_the_plan_begins_with_the_rail_that_reads_short(bench_store: Path) -> None:
+    job = open_practice_job(shared.store(), shared.drafts(), seed=33)  # 3V3, the second rail
+    test = run_page("page_plan", job)
+    assert test.selectbox[0].value == "3V3"
+    button(test, "Note this plan").click().run()
+    live = run_page("page_live", job)
+    assert live.selectbox[0].value == "3V3"
+
+
 def test_a_connected_battery_refuses_the_plan(practice: int) -> None:
     test = run_page("page_plan", practice)
     test.checkbox[0].check().run()
