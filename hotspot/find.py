@@ -14,7 +14,6 @@ from hotspot.errors import RecordingError
 from hotspot.finding import CANNOT_TELL, HOT_SPOT, NO_HOT_SPOT, Finding
 from hotspot.frame import Recording
 from hotspot.heat.audit import audit_frames
-from hotspot.heat.emissivity import estimate_emissivity
 from hotspot.heat.fit import fit_heat, restore_heat
 from hotspot.heat.gather import Gathered, gather_bins
 from hotspot.heat.picture import build_heat_map, hottest_bin, source_map
@@ -175,7 +174,7 @@ def conclude(line: Line, *, say: Progress) -> Finding:
         bad=line.calm_bins.bad,
         bands=fit.bands,
     )
-    emissivity = estimate_emissivity(line.cold, bad=line.calm_bins.bad)
+    emissivity = line.emissivity
     templates = build_templates(line.mm_per_px, dimmed=emissivity is not None)
 
     scorer = Scorer(fit, templates, sigma_px=line.sigma_px, emissivity=emissivity)

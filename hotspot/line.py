@@ -15,6 +15,7 @@ from hotspot.frame import Recording
 from hotspot.heat.audit import FrameAudit
 from hotspot.heat.bins import BinnedFrames
 from hotspot.heat.drive import Drive, drive_from_log, switching_from_log
+from hotspot.heat.emissivity import estimate_emissivity
 from hotspot.heat.fit import CalmBins, calm
 from hotspot.heat.gather import Gathered
 from hotspot.heat.heatmap import FrameCounts, Switching
@@ -41,6 +42,7 @@ class Line:
     full_registration: Registration
     calm_bins: CalmBins
     cold: NDArray[np.float32]
+    emissivity: NDArray[np.float32] | None
     board: Board | None
     rail: str | None
     registration: Registration
@@ -96,13 +98,15 @@ def build_line(
     coarse = Coarse(coarse_factor(bins.shape), full_shape=bins.shape, bad=audit.bad)
     bins, cold = coarse.reduced_bins(bins), coarse.reduced(full_cold)
     full_registration, registration = registration, coarse.reduced_registration(registration)
+    calm_bins = calm(bins, cold=cold, bad=coarse.reduced_bad())
     return Line(
         recording=recording,
         audit=audit,
         coarse=coarse,
         full_registration=full_registration,
-        calm_bins=calm(bins, cold=cold, bad=coarse.reduced_bad()),
+        calm_bins=calm_bins,
         cold=cold,
+        emissivity=estimate_emissivity(cold, bad=calm_bins.bad),
         board=board,
         rail=rail,
         registration=registration,
@@ -117,15 +121,18 @@ def switching_of(line: Line) -> tuple[Switching, Drive, float]:
     log = line.recording.injection
     if log is not None:
         return switching_from_log(log), drive_from_log(log), 1.0
-    places = None
-    if line.places:
-        tested = [
-            p.xy_px
-            for p, prior in zip(line.places, line.priors, strict=True)
-            if prior.role not in (Role.UNRELATED,)
-        ]
-        places = np.array(tested) if tested else None
-    estimate = estimate_switching(line.calm_bins, frame_t_s=line.audit.t_s, places=places)
+    tested = [
+        place
+        for place, prior in zip(line.places, line.priors, strict=True)
+        if prior.role is not Role.UNRELATED
+    ]
+    optics = line.sigma_px**2 * np.eye(2)
+    estimate = estimate_switching(
+        line.calm_bins,
+        places=np.array([p.xy_px for p in tested]) if tested else None,
+        place_cov_px2=np.array([p.heat_cov_px2() + optics for p in tested]) if tested else None,
+        emissivity=line.emissivity,
+    )
     return estimate.switching, estimate.drive, estimate.trials
 
 

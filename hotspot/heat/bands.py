@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotspot.checks import FloatArray
-from hotspot.heat.noise import fit_amounts, robust_variance
+from hotspot.heat.noise import fit_proven_amounts, robust_variance
 
 # Widths of the bands in which smooth noise is measured, px; octaves from twice a sharp spot to a
 # large part of the picture.
@@ -22,6 +22,15 @@ SMOOTH_FROM_PX = 4.0
 THREADS = 2  # a bench laptop has two cores
 # Values beyond this many sigma are heat and do not count as smooth noise.
 CLIP = 2.0
+# A band is the difference of Gaussians of sigma and 2 sigma. Integral of its squared transform,
+# times sigma^2: what it passes of white noise of unit power.
+GAIN = (1 - 2 / 2.5 + 1 / 4) / (4 * np.pi)
+# Independent values in a band-passed map: the squared integral of the squared transform over that
+# of its fourth power, 0.45^2 / 0.0668 / (4 pi), in areas of sigma^2.
+AREAS = 0.24
+# A variance from the median absolute deviation is as good as one from this share of the samples
+# (Huber, Robust Statistics, sec. 5.1).
+MAD_EFFICIENCY = 0.37
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -50,6 +59,7 @@ def measure_bands(
     maps: NDArray[np.float32],
     quiet: FloatArray,
     weights: FloatArray,
+    covariance: FloatArray,
     components: tuple[FloatArray, ...],
     bad: NDArray[np.bool_],
 ) -> Bands:
@@ -64,6 +74,8 @@ def measure_bands(
         with the warming, is in no quiet contrast; it fills the whole picture, and heat does not.
     quiet, weights
         (r, bins) and (k, bins) weights of the quiet and of the signal contrasts.
+    covariance
+        (bins, bins) noise of a pixel over time: what smooth patterns have in any case.
     components
         Kinds of noise over time, `hotspot.heat.noise.noise_components`.
     bad
@@ -75,26 +87,30 @@ def measure_bands(
     filled = remove_stripes(np.where(bad, np.float32(0), quiet_maps))
     seen = remove_stripes(np.where(bad, np.float32(0), maps))
     rad_px, cov, quiet_power = [], [], []
-    of_quiet = [float(np.mean(np.einsum("rb,bc,rc->r", quiet, c, quiet))) for c in components]
-    of_signal = [weights @ c @ weights.T for c in components]
+    kinds = (covariance, *components[1:])
+    of_quiet = [float(np.mean(np.einsum("rb,bc,rc->r", quiet, c, quiet))) for c in kinds]
+    of_signal = [weights @ c @ weights.T for c in kinds]
     for sigma in sigmas:
         step = max(1, int(sigma / 2))
         series = _banded(filled, sigma, step=step)
-        # Difference of Gaussians of sigma and 2 sigma: integral of its square.
-        gain = (1 / sigma**2 + 1 / (2 * sigma) ** 2) / (4 * np.pi) - 2 / (
-            2 * np.pi * (sigma**2 + (2 * sigma) ** 2)
-        )
-        amounts = fit_amounts(
-            robust_variance(series) / gain, contrasts=quiet, components=components
+        areas = max(1.0, AREAS * shape[0] * shape[1] / sigma**2)
+        amounts = fit_proven_amounts(
+            robust_variance(series) / GAIN * sigma**2,
+            contrasts=quiet,
+            base=covariance,
+            components=components[1:],
+            samples=MAD_EFFICIENCY * areas,
         )
         # Its transform peaks where exp(-s2k2/2) - exp(-2 s2k2) does: k = sqrt(2 ln 4 / 3) / s.
         rad_px.append(np.sqrt(2 * np.log(4) / 3) / sigma)
         predicted = np.asarray(sum(a * c for a, c in zip(amounts, of_signal, strict=True)))
         if sigma >= SMOOTH_FROM_PX:
-            shown = _robust_cov(_banded(seen, sigma, step=step)) / gain
-            # A band-passed map has about one independent value in each area of the wider Gaussian.
-            areas = max(1.0, shape[0] * shape[1] / (4 * np.pi * sigma**2))
-            predicted = _larger(predicted, shown, tolerance=2 * np.sqrt(2 / areas))
+            shown = _robust_cov(_banded(seen, sigma, step=step))
+            # Largest eigenvalue of a sample covariance of k unit normals from n samples tends to
+            # (1 + sqrt(k / n))^2 (Marchenko & Pastur 1967; Johnstone 2001); half as much again
+            # is left to its scatter.
+            most = (1 + np.sqrt(len(maps) / areas)) ** 2
+            predicted = _larger(predicted, shown / GAIN * sigma**2, most=1.5 * most)
         cov.append(predicted)
         quiet_power.append(sum(a * c for a, c in zip(amounts, of_quiet, strict=True)))
     k = len(weights)
@@ -115,12 +131,12 @@ def _robust_cov(maps: NDArray[np.float32]) -> FloatArray:
     return out
 
 
-def _larger(a: FloatArray, b: FloatArray, *, tolerance: float) -> FloatArray:
+def _larger(a: FloatArray, b: FloatArray, *, most: float) -> FloatArray:
     """Covariance `a`, raised in the directions in which `b` is larger than chance allows."""
     root = np.linalg.cholesky(a)
     inverse = np.linalg.inv(root)
     value, vector = np.linalg.eigh(inverse @ b @ inverse.T)
-    raised = np.where(value > 1 + tolerance, value, 1.0)
+    raised = np.where(value > most, value, 1.0)
     side = root @ vector
     out: FloatArray = (side * raised) @ side.T
     return out

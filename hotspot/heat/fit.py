@@ -117,6 +117,8 @@ class HeatFit:
         Response time courses at the frame times.
     body, spread
         The same averaged over bins.
+    covariance
+        (bins, bins) noise of a pixel over time, as the quiet contrasts show it.
     bands
         Noise of smooth patterns in the contrasts.
     """
@@ -127,6 +129,7 @@ class HeatFit:
     atoms: ResponseAtoms
     body: FloatArray
     spread: FloatArray
+    covariance: FloatArray
     bands: Bands
 
 
@@ -188,11 +191,13 @@ def fit_heat(calm_bins: CalmBins, drive: Drive, *, frame_t_s: FloatArray) -> Hea
         atoms=atoms,
         body=body,
         spread=spread,
+        covariance=covariance,
         bands=measure_bands(
             quiet_maps,
             maps=maps,
             quiet=contrasts.quiet,
             weights=contrasts.weights,
+            covariance=covariance,
             components=components,
             bad=calm_bins.bad,
         ),
@@ -240,6 +245,7 @@ def bands_without(fit: HeatFit, calm_bins: CalmBins, *, described: NDArray[np.fl
         maps=fit.maps - described,
         quiet=fit.contrasts.quiet,
         weights=fit.contrasts.weights,
+        covariance=fit.covariance,
         components=noise_components(bins.t_s, frames=bins.frames),
         bad=calm_bins.bad,
     )

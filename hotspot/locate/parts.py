@@ -42,6 +42,13 @@ class Place:
     cov_px2: FloatArray
     outline_px: FloatArray
 
+    def heat_cov_px2(self) -> FloatArray:
+        """Return second moments of its body, seen where the registration may have put it."""
+        centred = self.outline_px - self.outline_px.mean(axis=0)
+        # A uniform rectangle has a third of its squared half-axes; its corners have all of them.
+        out: FloatArray = self.cov_px2 + (centred.T @ centred) / len(centred) / 3
+        return out
+
     def spread_px2(self, *, within: float = WITHIN_BODY) -> FloatArray:
         """Return the covariance of where its heat may be centred."""
         centred = self.outline_px - self.outline_px.mean(axis=0)

@@ -27,6 +27,7 @@ def measured(
         maps=np.tensordot(weights, values, axes=1).astype(np.float32),
         quiet=quiet,
         weights=weights,
+        covariance=components[0],
         components=components,
         bad=GOOD,
     )

@@ -7,7 +7,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from hotspot.heat.switching import SwitchingEstimate, _place_series, estimate_switching
+from hotspot.heat.courses import build_courses
+from hotspot.heat.switching import SwitchingEstimate, estimate_switching
 from tests.heat.made_frames import Made
 from tests.heat.test_fit import calmed
 
@@ -15,8 +16,8 @@ MADE = Made(rows=40, cols=52, seconds=40.0, xy_px=(30.2, 17.4), tau_s=1.5)
 
 
 def estimated(made: Made, places: np.ndarray | None = None) -> SwitchingEstimate:
-    calm_bins, t_s = calmed(made)
-    return estimate_switching(calm_bins, frame_t_s=t_s, places=places)
+    calm_bins, _ = calmed(made)
+    return estimate_switching(calm_bins, places=places)
 
 
 def test_a_step_is_found_to_a_fraction_of_a_second() -> None:
@@ -64,14 +65,20 @@ def test_nothing_switched_is_nothing_found(seed: int) -> None:
     assert len(found.drive.t_s) == 0
 
 
-def test_places_at_the_border_are_no_noisier_than_others() -> None:
-    """Seen through a window that the border cuts, noise must not look like heat."""
+def test_filters_at_the_border_are_no_noisier_than_others() -> None:
+    """Where the border cuts a filter, noise must not look like heat."""
     calm_bins, _ = calmed(replace(MADE, edges_s=(), peak_k=0.0, drift_k=0.0))
     rows, cols = calm_bins.bad.shape
     x, y = np.meshgrid(np.arange(cols), np.arange(rows))
-    at = np.stack([x.reshape(-1), y.reshape(-1)], axis=1)
-    narrow = _place_series(calm_bins, places=at)[0][:, : rows * cols]
-    near = narrow.std(axis=0).reshape(rows, cols)
+    at = np.stack([x.reshape(-1), y.reshape(-1)], axis=1).astype(float)
+    courses = build_courses(
+        calm_bins.bins,
+        bad=calm_bins.bad,
+        places=at,
+        place_cov_px2=np.broadcast_to(np.eye(2), (len(at), 2, 2)),
+        emissivity=None,
+    )
+    near = courses.at_places[0].std(axis=0).reshape(rows, cols)
     border = np.concatenate([near[0], near[-1], near[:, 0], near[:, -1]])
     assert border.mean() == pytest.approx(near[8:-8, 8:-8].mean(), rel=0.06)
     corners = near[[0, 0, -1, -1], [0, -1, 0, -1]]
