@@ -132,6 +132,7 @@ def switching_of(line: Line) -> tuple[Switching, Drive, float]:
         places=np.array([p.xy_px for p in tested]) if tested else None,
         place_cov_px2=np.array([p.heat_cov_px2() + optics for p in tested]) if tested else None,
         emissivity=line.emissivity,
+        mm_per_px=line.mm_per_px,
     )
     return estimate.switching, estimate.drive, estimate.trials
 

@@ -1,10 +1,10 @@
-"""Time courses at places: each seen through the filter that suits a part there.
+"""Time courses at places: each seen through the filters that suit a part there.
 
-A part's place and size are known from the part map, its heat is a small blob that may have spread;
-around it drift is nearly a plane. The best estimate of the blob's height in every time bin, with a
-free plane beside it, is one weighted sum of the pixels near by (generalised least squares with
-white noise; Kay, Fundamentals of Statistical Signal Processing, vol. 1, ch. 4). The same filters
-at places all over the picture tell what noise does to them.
+A part's place and size are known from the part map; its heat is a small blob that widens as it
+spreads; around it drift is nearly a plane. What the pixels near by say of blobs of several widths,
+a free plane beside them, is all that an estimator with white noise asks of them (generalised least
+squares; Kay, Fundamentals of Statistical Signal Processing, vol. 1, ch. 4). The same filters at
+places all over the picture tell what noise does to them.
 """
 
 from __future__ import annotations
@@ -19,31 +19,46 @@ from hotspot.checks import FloatArray
 from hotspot.heat.bands import remove_stripes
 from hotspot.heat.bins import BinnedFrames
 
-# How far heat has spread about a part, px, beyond body and optics: not at all, a little, much.
-SPREADS_PX = (0.0, 1.6, 4.0)
-# A filter reaches this many sigma and two pixels further: the plane needs ground to stand on.
-REACH_SIGMAS = 2.5
-REACH_PX = 2.0
-# Places all over the picture that tell what noise does: enough for its 80 % point to 3 %.
-MOST_CONTROLS = 500
+# How far heat has spread about a part, px, beyond body and optics: a ladder on which any spread
+# in between is a mixture of its neighbours.
+SPREADS_PX = (0.0, 1.0, 1.8, 3.0, 5.0)
+# Filters reach this far: two and a half times the widest spread.
+REACH_PX = 12.0
+# Places all over the picture that tell what noise does: enough for its 80 % point to 4 %.
+MOST_CONTROLS = 300
 # A place with fewer good pixels in reach than this share says nothing.
-LEAST_GOOD = 0.5
+LEAST_GOOD = 0.25
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Courses:
-    """Time courses at places, one row of filters for each width.
+    """What pixels near each place say of blobs of each width over time.
 
     Attributes
     ----------
-    at_places
-        (widths, bins, places) float32, of equal noise in each width.
-    at_controls
-        (widths, bins, controls) the same all over the picture.
+    values
+        (widths, bins, m) float32 inner product of blob and picture, planes taken out, about its
+        mean over time.
+    gram
+        (m, widths, widths) inner products of the blobs themselves.
     """
 
-    at_places: NDArray[np.float32]
-    at_controls: NDArray[np.float32]
+    values: NDArray[np.float32]
+    gram: FloatArray
+
+    def normalised(self, width: int) -> NDArray[np.float32]:
+        """Return the courses (bins, m) of one width in units of one pixel's noise."""
+        norm = np.sqrt(np.maximum(self.gram[:, width, width], 1e-12))
+        out: NDArray[np.float32] = (self.values[width] / norm).astype(np.float32)
+        return out
+
+    def scaled(self, factor: FloatArray) -> Courses:
+        """Return the courses of each place multiplied by its factor (m,)."""
+        return Courses(values=(self.values * factor).astype(np.float32), gram=self.gram)
+
+    def at(self, index: slice) -> Courses:
+        """Return the courses of some of the places."""
+        return Courses(values=self.values[:, :, index], gram=self.gram[index])
 
 
 def build_courses(
@@ -54,7 +69,7 @@ def build_courses(
     place_cov_px2: FloatArray,
     emissivity: NDArray[np.float32] | None,
 ) -> Courses:
-    """Return the time courses at places and at places all over the picture.
+    """Return the time courses at places.
 
     Parameters
     ----------
@@ -70,67 +85,67 @@ def build_courses(
         (rows, cols) how much of the heat each pixel shows, or None.
     """
     rows, cols = bad.shape
-    spacing = max(3.0, float(np.sqrt(rows * cols / MOST_CONTROLS)))
-    x, y = np.meshgrid(np.arange(spacing / 2, cols, spacing), np.arange(spacing / 2, rows, spacing))
-    controls = np.stack([x.ravel(), y.ravel()], axis=1)
-    usual = np.median(place_cov_px2, axis=0) if len(places) else np.eye(2)
     shown = np.ones(bad.shape, np.float32) if emissivity is None else emissivity
-    centres = np.concatenate([places.reshape(-1, 2), controls])
-    extents = np.concatenate(
-        [place_cov_px2.reshape(-1, 2, 2), np.broadcast_to(usual, (len(controls), 2, 2))]
-    )
-    stack = sparse.vstack(
-        [
-            _filter(centre, extent + spread**2 * np.eye(2), good=~bad, shown=shown)
-            for spread in SPREADS_PX
-            for centre, extent in zip(centres, extents, strict=True)
-        ],
-        format="csr",
-        dtype=np.float32,
-    )
+    made = [
+        _filters(centre, extent, good=~bad, shown=shown)
+        for centre, extent in zip(places, place_cov_px2, strict=True)
+    ]
+    stack = sparse.csr_matrix(sparse.vstack([f for f, _ in made], format="csr"))
     courses = np.empty((len(bins.values), stack.shape[0]), dtype=np.float32)
     for first in range(0, len(bins.values), 64):
         part = bins.values[first : first + 64].reshape(-1, rows, cols)
         clean = remove_stripes(np.where(bad, np.float32(0), part)).reshape(len(part), -1)
         courses[first : first + 64] = (stack @ clean.T).T
     courses -= courses.mean(axis=0)
-    by_width = courses.reshape(len(courses), len(SPREADS_PX), -1).transpose(1, 0, 2)
-    return Courses(
-        at_places=np.ascontiguousarray(by_width[:, :, : len(places)]),
-        at_controls=np.ascontiguousarray(by_width[:, :, len(places) :]),
-    )
+    values = courses.reshape(len(courses), len(places), len(SPREADS_PX)).transpose(2, 0, 1)
+    return Courses(values=np.ascontiguousarray(values), gram=np.stack([g for _, g in made]))
 
 
-def _filter(
+def control_places(shape: tuple[int, int]) -> FloatArray:
+    """Return places (n, 2) spread evenly over a picture of (rows, cols)."""
+    rows, cols = shape
+    spacing = max(3.0, float(np.sqrt(rows * cols / MOST_CONTROLS)))
+    x, y = np.meshgrid(np.arange(spacing / 2, cols, spacing), np.arange(spacing / 2, rows, spacing))
+    return np.stack([x.ravel(), y.ravel()], axis=1)
+
+
+def _filters(
     centre: FloatArray,
     cov: FloatArray,
     *,
     good: NDArray[np.bool_],
     shown: NDArray[np.float32],
-) -> sparse.csr_matrix:
-    """One row (1, pixels): the height of a blob beside a free plane, in units of pixel noise."""
+) -> tuple[sparse.csr_matrix, FloatArray]:
+    """Blobs of all widths about a place (widths, pixels), planes taken out, and their products."""
     rows, cols = good.shape
-    reach = REACH_SIGMAS * float(np.sqrt(np.linalg.eigvalsh(cov)[-1])) + REACH_PX
-    left, right = int(max(0, centre[0] - reach)), int(min(cols, centre[0] + reach + 2))
-    top, bottom = int(max(0, centre[1] - reach)), int(min(rows, centre[1] + reach + 2))
-    empty = sparse.csr_matrix((1, rows * cols), dtype=np.float32)
-    if right - left < 3 or bottom - top < 3:
-        return empty
-    y, x = np.mgrid[top:bottom, left:right]
-    dx, dy = x - centre[0], y - centre[1]
-    inside = np.hypot(dx, dy) <= reach
-    use = inside & good[top:bottom, left:right]
-    if use.sum() < max(8, LEAST_GOOD * np.pi * reach**2 / 2):
-        return empty
-    offset = np.stack([dx[use], dy[use]])
-    inverse = np.linalg.inv(cov)
-    blob = np.exp(-0.5 * np.einsum("in,ij,jn->n", offset, inverse, offset))
-    blob *= shown[top:bottom, left:right][use]
-    plane = np.stack([np.ones(len(blob)), offset[0], offset[1]], axis=1)
-    weight = blob - plane @ np.linalg.lstsq(plane, blob, rcond=None)[0]
-    weight /= max(float(np.linalg.norm(weight)), 1e-12)
-    index = (y[use] * cols + x[use]).astype(np.int64)
-    return sparse.csr_matrix(
-        (weight.astype(np.float32), (np.zeros(len(index), np.int64), index)),
-        shape=(1, rows * cols),
+    widths = len(SPREADS_PX)
+    nothing = (
+        sparse.csr_matrix((widths, rows * cols), dtype=np.float32),
+        np.eye(widths),
     )
+    left, right = int(max(0, centre[0] - REACH_PX)), int(min(cols, centre[0] + REACH_PX + 2))
+    top, bottom = int(max(0, centre[1] - REACH_PX)), int(min(rows, centre[1] + REACH_PX + 2))
+    if right - left < 3 or bottom - top < 3:
+        return nothing
+    y, x = np.mgrid[top:bottom, left:right]
+    near = np.hypot(x - centre[0], y - centre[1]) <= REACH_PX
+    use = near & good[top:bottom, left:right]
+    if use.sum() < LEAST_GOOD * np.pi * REACH_PX**2:
+        return nothing
+    offset = np.stack([x[use] - centre[0], y[use] - centre[1]])
+    light = shown[top:bottom, left:right][use]
+    blobs = np.empty((widths, offset.shape[1]))
+    for i, spread in enumerate(SPREADS_PX):
+        wide = cov + spread**2 * np.eye(2)
+        distance = np.einsum("in,ij,jn->n", offset, np.linalg.inv(wide), offset)
+        blobs[i] = light * np.exp(-0.5 * distance) / np.sqrt(np.linalg.det(wide))
+    plane = np.stack([np.ones(offset.shape[1]), offset[0], offset[1]], axis=1)
+    blobs -= (plane @ np.linalg.lstsq(plane, blobs.T, rcond=None)[0]).T
+    blobs /= max(float(np.linalg.norm(blobs[0])), 1e-12)
+    pixel = (y[use] * cols + x[use]).astype(np.int64)
+    row = np.repeat(np.arange(widths), len(pixel))
+    matrix = sparse.csr_matrix(
+        (blobs.ravel().astype(np.float32), (row, np.tile(pixel, widths))),
+        shape=(widths, rows * cols),
+    )
+    return matrix, blobs @ blobs.T

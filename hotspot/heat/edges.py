@@ -7,12 +7,9 @@ from collections.abc import Callable
 import numpy as np
 
 from hotspot.checks import FloatArray
-from hotspot.heat.drive import drive_from_edges
 
-# Response times tried for the shape of a train's pulses, s.
-TRAIN_TAUS_S = (0.3, 1.5, 7.0)
-# Response times tried for a step, s.
-STEP_TAUS_S = (0.2, 0.6, 2.0, 6.0, 20.0)
+# Log-likelihood gain of switching at these edges.
+Gain = Callable[[FloatArray], float]
 # Nobody injects for less than this with a single pulse, s; a hand that passes over the board does.
 SHORTEST_ON_S = 4.0
 # The first step of refining a single step, as a share of the recording.
@@ -20,18 +17,22 @@ STEP_SHARE = 1 / 40
 
 
 def refine_train(
-    course: FloatArray, *, white: FloatArray, t_s: FloatArray, frequency: float
+    gain: Gain, *, first_s: float, last_s: float, frequency: float
 ) -> tuple[float, ...]:
-    """Return the edges of the train that explains a time course best.
+    """Return the edges of the train that explains most.
 
     Start, phase, duty, end, then the jitter of single edges.
+
+    Parameters
+    ----------
+    gain
+        Log-likelihood gain of switching at given edges.
+    first_s, last_s
+        The recording.
+    frequency
+        Coarse guess, 1/s.
     """
-    first, last = float(t_s[0]), float(t_s[-1])
-    whitened = white @ course
-
-    def gain(edges: FloatArray) -> float:
-        return _gain(edges, whitened=whitened, white=white, t_s=t_s, taus=TRAIN_TAUS_S)
-
+    first, last = first_s, last_s
     best = -np.inf
     best_edges: FloatArray = np.zeros(0)
     resolution = 0.25 / (last - first)
@@ -71,9 +72,7 @@ def _clip(edges: FloatArray, first: float) -> FloatArray:
     return np.concatenate([[first], kept]) if before % 2 else kept
 
 
-def _refine_edges(
-    edges: FloatArray, *, gain: Callable[[FloatArray], float], half_cycle_s: float
-) -> tuple[float, ...]:
+def _refine_edges(edges: FloatArray, *, gain: Gain, half_cycle_s: float) -> tuple[float, ...]:
     """Move single edges as a jittering hand would, as far as the data insist."""
     sigma = 0.12 * half_cycle_s + 0.15  # a hand on a switch keeps time to about this, s
     moved = np.zeros(len(edges))
@@ -94,47 +93,27 @@ def _refine_edges(
     return tuple(float(t) for t in edges + moved)
 
 
-def _gain(
-    edges: FloatArray,
-    *,
-    whitened: FloatArray,
-    white: FloatArray,
-    t_s: FloatArray,
-    taus: tuple[float, ...],
-) -> float:
-    """Log-likelihood gain of a drive with these edges, best response time, heating only."""
-    if len(edges) == 0:
-        return -np.inf
-    drive = drive_from_edges(tuple(edges))
-    best = -np.inf
-    for tau in taus:
-        r = drive.lowpass(t_s, tau_s=tau)
-        norm = float(r @ white @ r)
-        if norm <= 1e-12:
-            continue
-        b = float(r @ whitened)
-        best = max(best, 0.5 * b * b / norm if b > 0 else -0.5 * b * b / norm)
-    return best
-
-
 def refine_step(
-    edges: FloatArray, *, course: FloatArray, white: FloatArray, t_s: FloatArray
+    edges: FloatArray, *, gain: Gain, first_s: float, last_s: float
 ) -> tuple[float, ...]:
-    """Return the edges of a single step or pulse, refined from a coarse guess."""
-    whitened = white @ course
+    """Return the edges of a single step or pulse, refined from a coarse guess.
 
-    def gain(trial: FloatArray) -> float:
-        return _gain(trial, whitened=whitened, white=white, t_s=t_s, taus=STEP_TAUS_S)
-
+    Parameters
+    ----------
+    edges
+        (1,) or (2,) coarse guess, s.
+    gain, first_s, last_s
+        As for `refine_train`.
+    """
     best = gain(edges)
-    step = float(t_s[-1] - t_s[0]) * STEP_SHARE
+    step = (last_s - first_s) * STEP_SHARE
     while step > 0.02:
         improved = False
         for i in range(len(edges)):
             for sign in (-1, 1):
                 trial = edges.copy()
                 trial[i] += sign * step
-                if np.any(np.diff(trial) < SHORTEST_ON_S) or trial[0] < t_s[0]:
+                if np.any(np.diff(trial) < SHORTEST_ON_S) or trial[0] < first_s:
                     continue
                 value = gain(trial)
                 if value > best:

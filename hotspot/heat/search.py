@@ -15,13 +15,14 @@ from scipy.optimize import brentq
 from scipy.special import log_ndtr, ndtri_exp
 
 from hotspot.checks import FloatArray
-from hotspot.heat.drive import drive_from_edges
+from hotspot.heat.answers import Answer
+from hotspot.heat.courses import Courses
 from hotspot.heat.edges import SHORTEST_ON_S
 
-# Response times tried for steps, s: quick part, usual part, board.
-STEP_TAUS_S = (0.5, 3.0, 15.0)
 # Switching times of a step are tried on at most this many moments.
-STEP_MOMENTS = 40
+STEP_MOMENTS = 48
+# A switching that leaves less than this share of the largest energy is not told from offsets.
+LEAST_ENERGY = 1e-6
 # A hand cannot keep a train faster than this, and slower than this it is a step or two, s.
 PERIODS_S = (2.5, 45.0)
 # Frequencies are tried at this share of the resolution 1/T, so that the best lies within 6 %
@@ -39,71 +40,92 @@ TRIALS = (4.0, 3e4)
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Best:
-    """The best of a search on each time course.
+    """The best of a search at each place.
 
     Attributes
     ----------
     z
         (m,) its score in standard deviations of noise.
-    index
-        (m,) which of the options it is.
+    answer
+        (m,) which of the answers it is.
+    option
+        (m, 2) which moments of on and off (-1: never off), or which frequency.
     """
 
     z: FloatArray
-    index: NDArray[np.int64]
+    answer: NDArray[np.int64]
+    option: NDArray[np.int64]
 
 
-def step_options(t_s: FloatArray) -> tuple[tuple[float, ...], ...]:
-    """Return the switchings tried: on at one moment, on at one and off at a later one."""
+def step_moments(t_s: FloatArray) -> FloatArray:
+    """Return the moments at which a step is tried, s; none where there are too few bins."""
     bins = len(t_s)
     if bins < 8:
-        return ()
+        return np.zeros(0)
     spaced = np.linspace(2, bins - 2, min(STEP_MOMENTS, bins - 4))
-    moments = np.unique(np.round(spaced).astype(int))
-    options: list[tuple[float, ...]] = []
-    for a, i in enumerate(moments):
-        options.append((float(t_s[i]),))
-        options += [
-            (float(t_s[i]), float(t_s[j]))
-            for j in moments[a + 1 :]
-            if t_s[j] - t_s[i] >= SHORTEST_ON_S
-        ]
-    return tuple(options)
+    return np.asarray(t_s[np.unique(np.round(spaced).astype(int))])
 
 
 def best_steps(
-    series: NDArray[np.float32],
+    courses: Courses,
     *,
-    options: tuple[tuple[float, ...], ...],
+    answers: tuple[Answer, ...],
+    moments_s: FloatArray,
     white: FloatArray,
     t_s: FloatArray,
 ) -> Best:
-    """Return the best step of each time course (bins, m); only warming counts.
+    """Return the best step at each place: on for good, or on and off; only warming counts.
+
+    A pulse is the difference of two steps, so that all pairs of moments cost no more than the
+    moments themselves.
 
     Parameters
     ----------
-    series
-        (bins, m) time courses of unit noise.
-    options
-        From `step_options`.
+    courses
+        In units of a pixel's noise.
+    answers
+        The family.
+    moments_s
+        From `step_moments`.
     white
         (bins, bins) from `hotspot.heat.response.whitening`.
     t_s
         (bins,) times.
     """
-    whitened = (white @ series).astype(np.float32)
-    top = np.full(series.shape[1], -np.inf)
-    index = np.zeros(series.shape[1], dtype=np.int64)
-    for tau in STEP_TAUS_S:
-        r = np.stack([drive_from_edges(o).lowpass(t_s, tau_s=tau) for o in options])
-        norm = np.sqrt(np.maximum(np.einsum("ob,ob->o", r @ white, r), 0.0))
-        usable = np.flatnonzero(norm > 1e-6 * norm.max())
-        z = (r[usable] / norm[usable, None]).astype(np.float32) @ whitened
+    count, places = len(moments_s), courses.values.shape[2]
+    top = np.full(places, -np.inf)
+    which = np.zeros(places, dtype=np.int64)
+    option = np.zeros((places, 2), dtype=np.int64)
+    gram = courses.gram.reshape(places, -1).T
+    pairs = [(i, -1) for i in range(count)]
+    pairs += [
+        (i, j)
+        for i in range(count)
+        for j in range(i + 1, count)
+        if moments_s[j] - moments_s[i] >= SHORTEST_ON_S
+    ]
+    on, off = np.array(pairs).T
+    for k, answer in enumerate(answers):
+        steps = answer.to_step(t_s, at_s=moments_s)
+        heard = steps @ white  # (moments, widths, bins)
+        signal = np.einsum("mwb,wbp->mp", heard, courses.values, optimize=True)
+        products = np.tensordot(heard, steps, axes=(2, 2))  # (moments, widths, moments, widths)
+        energy = products.transpose(0, 2, 1, 3).reshape(count * count, -1) @ gram
+        energy = energy.reshape(count, count, places)
+        ever = off >= 0
+        b = signal[on] - np.where(ever[:, None], signal[off], 0.0)
+        n = energy[on, on] + np.where(
+            ever[:, None], energy[off, off] - energy[on, off] - energy[off, on], 0.0
+        )
+        # A step that segment offsets explain as well leaves next to nothing.
+        usable = n > LEAST_ENERGY * n.max(axis=0)
+        z = np.where(usable, b / np.sqrt(np.maximum(n, 1e-300)), -np.inf)
         at = np.argmax(z, axis=0)
-        value = z[at, np.arange(z.shape[1])]
+        value = z[at, np.arange(places)]
         better = value > top
-        top[better], index[better] = value[better], usable[at[better]]
-    return Best(z=top, index=index)
+        top[better], which[better] = value[better], k
+        option[better] = np.stack([on[at[better]], off[at[better]]], axis=1)
+    return Best(z=top, answer=which, option=option)
 
 
 def train_frequencies(t_s: FloatArray) -> FloatArray:
@@ -119,32 +141,51 @@ def train_frequencies(t_s: FloatArray) -> FloatArray:
 
 
 def best_trains(
-    series: NDArray[np.float32], *, frequencies: FloatArray, white: FloatArray, t_s: FloatArray
+    courses: Courses,
+    *,
+    answers: tuple[Answer, ...],
+    frequencies: FloatArray,
+    white: FloatArray,
+    t_s: FloatArray,
 ) -> Best:
-    """Return the best sine of each time course: the fundamental of a pulse train.
+    """Return the best sine at each place: the fundamental of a pulse train.
 
     Parameters
     ----------
-    series, white, t_s
+    courses, answers, white, t_s
         As for `best_steps`.
     frequencies
         From `train_frequencies`.
     """
-    whitened = white @ series
-    top = np.zeros(series.shape[1])
-    index = np.zeros(series.shape[1], dtype=np.int64)
+    widths, _, places = courses.values.shape
+    top = np.zeros(places)
+    which = np.zeros(places, dtype=np.int64)
+    option = np.zeros((places, 2), dtype=np.int64)
+    gram = courses.gram.transpose(1, 2, 0)
     for i, f in enumerate(frequencies):
         phase = 2 * np.pi * f * t_s
         pair = np.stack([np.cos(phase), np.sin(phase)])
-        gram = pair @ white @ pair.T
-        if np.linalg.cond(gram) > 1e6:
+        heard = pair @ white
+        own = heard @ pair.T
+        if np.linalg.cond(own) > 1e6:
             continue
-        b = pair @ whitened
-        power = np.einsum("is,is->s", b, np.linalg.solve(gram, b))
-        better = power > top
-        top[better], index[better] = power[better], i
+        seen = np.stack([heard @ courses.values[w] for w in range(widths)])  # (widths, 2, places)
+        for k, answer in enumerate(answers):
+            reply = answer.to_sine(float(f))
+            reply = reply / np.linalg.norm(reply)
+            # Of exp(i w t): real and imaginary part of the reply as rows over cosine and sine.
+            turn = np.array([[reply.real, -reply.imag], [reply.imag, reply.real]]).transpose(
+                2, 0, 1
+            )
+            b = np.einsum("wij,wjp->ip", turn, seen)
+            cross = np.einsum("wij,jk,vlk->wvil", turn, own, turn)
+            n = np.einsum("wvil,wvp->pil", cross, gram)
+            power = np.einsum("ip,ip->p", b, np.linalg.solve(n, b.T[:, :, None])[:, :, 0].T)
+            better = power > top
+            top[better], which[better] = power[better], k
+            option[better, 0] = i
     # Chi-squared with two degrees of freedom, told as the normal deviate that is as rare.
-    return Best(z=-ndtri_exp(-0.5 * np.maximum(top, 1e-9)), index=index)
+    return Best(z=-ndtri_exp(-0.5 * np.maximum(top, 1e-9)), answer=which, option=option)
 
 
 @dataclass(frozen=True, slots=True)

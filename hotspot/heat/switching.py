@@ -16,21 +16,22 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
 from hotspot.checks import FloatArray
+from hotspot.heat.answers import Answer, build_answers
 from hotspot.heat.bands import remove_stripes
-from hotspot.heat.courses import MOST_CONTROLS, build_courses
+from hotspot.heat.bins import BinnedFrames
+from hotspot.heat.courses import MOST_CONTROLS, Courses, build_courses, control_places
 from hotspot.heat.drive import Drive, drive_from_edges, period_of
-from hotspot.heat.edges import refine_step, refine_train
+from hotspot.heat.edges import Gain, refine_step, refine_train
 from hotspot.heat.fit import CalmBins
 from hotspot.heat.heatmap import Switching
 from hotspot.heat.noise import fit_temporal_noise
 from hotspot.heat.response import whitening
 from hotspot.heat.search import (
     Best,
-    Calibration,
     best_steps,
     best_trains,
     calibrated,
-    step_options,
+    step_moments,
     train_frequencies,
 )
 
@@ -70,11 +71,13 @@ class SwitchingEstimate:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Seen:
-    """Time courses (bins, m) of one width, and the same of the control places."""
+    """Courses at the places looked at and at control places, and the noise over time."""
 
-    courses: NDArray[np.float32]
-    controls: NDArray[np.float32]
+    courses: Courses
+    controls: Courses
     white: FloatArray
+    answers: tuple[Answer, ...]
+    t_s: FloatArray
 
 
 def estimate_switching(
@@ -83,6 +86,7 @@ def estimate_switching(
     places: FloatArray | None = None,
     place_cov_px2: FloatArray | None = None,
     emissivity: NDArray[np.float32] | None = None,
+    mm_per_px: float | None = None,
 ) -> SwitchingEstimate:
     """Estimate when the output was switched.
 
@@ -98,33 +102,28 @@ def estimate_switching(
         spot's when None.
     emissivity
         (rows, cols) how much of the heat each pixel shows, or None.
+    mm_per_px
+        Scale, or None.
 
     Returns
     -------
     SwitchingEstimate
         The most significant of step and train.
     """
-    bins = calm_bins.bins
     found = []
     if places is not None and len(places):
         cov = np.broadcast_to(np.eye(2), (len(places), 2, 2))
-        courses = build_courses(
-            bins,
-            bad=calm_bins.bad,
-            places=places,
-            place_cov_px2=cov if place_cov_px2 is None else place_cov_px2,
-            emissivity=emissivity,
+        found += _search(
+            _seen_at(
+                calm_bins,
+                places=places,
+                cov_px2=cov if place_cov_px2 is None else place_cov_px2,
+                emissivity=emissivity,
+                mm_per_px=mm_per_px,
+            ),
+            handicap=1.0,
         )
-        near = [
-            _seen(calm_bins, own, controls=controls)
-            for own, controls in zip(courses.at_places, courses.at_controls, strict=True)
-        ]
-        found += _search(near, t_s=bins.t_s, handicap=1.0)
-    everywhere = _wide_courses(calm_bins)
-    some = everywhere[:, :: max(1, everywhere.shape[1] // MOST_CONTROLS)]
-    found += _search(
-        [_seen(calm_bins, everywhere, controls=some)], t_s=bins.t_s, handicap=WIDE_HANDICAP
-    )
+    found += _search(_seen_everywhere(calm_bins), handicap=WIDE_HANDICAP)
     best = min(found, key=lambda f: f[0], default=None)
     if best is None or best[0] > BELIEVE:
         return SwitchingEstimate(
@@ -147,8 +146,34 @@ def estimate_switching(
     )
 
 
-def _wide_courses(calm_bins: CalmBins) -> NDArray[np.float32]:
-    """Time courses (bins, m) seen through Gaussian windows all over the picture."""
+def _seen_at(
+    calm_bins: CalmBins,
+    *,
+    places: FloatArray,
+    cov_px2: FloatArray,
+    emissivity: NDArray[np.float32] | None,
+    mm_per_px: float | None,
+) -> _Seen:
+    """What the places show, beside as many all over the picture."""
+    controls = control_places(calm_bins.bins.shape)
+    usual = np.broadcast_to(np.median(cov_px2, axis=0), (len(controls), 2, 2))
+    every = build_courses(
+        calm_bins.bins,
+        bad=calm_bins.bad,
+        places=np.concatenate([places, controls]),
+        place_cov_px2=np.concatenate([cov_px2, usual]),
+        emissivity=emissivity,
+    )
+    return _made_ready(
+        every.at(slice(len(places))),
+        controls=every.at(slice(len(places), None)),
+        answers=build_answers(mm_per_px),
+        bins=calm_bins.bins,
+    )
+
+
+def _seen_everywhere(calm_bins: CalmBins) -> _Seen:
+    """What Gaussian windows all over the picture show."""
     bins = calm_bins.bins
     rows, cols = bins.shape
     bad = calm_bins.bad
@@ -166,98 +191,129 @@ def _wide_courses(calm_bins: CalmBins) -> NDArray[np.float32]:
         smooth = smooth / np.maximum(noise, 0.2) - around
         wide.append(smooth[::step, ::step].reshape(-1))
     far = np.stack(wide).astype(np.float32)
-    return np.asarray(far - far.mean(axis=0), dtype=np.float32)
+    far -= far.mean(axis=0)
+    every = Courses(values=far[None], gram=np.ones((far.shape[1], 1, 1)))
+    return _made_ready(
+        every,
+        controls=every.at(slice(None, None, max(1, far.shape[1] // MOST_CONTROLS))),
+        answers=build_answers(None, widths=1),
+        bins=bins,
+    )
 
 
-def _seen(
-    calm_bins: CalmBins, courses: NDArray[np.float32], *, controls: NDArray[np.float32]
+def _made_ready(
+    courses: Courses, *, controls: Courses, answers: tuple[Answer, ...], bins: BinnedFrames
 ) -> _Seen:
-    """Time courses made ready: noise measured as it is seen through this window.
+    """Courses in units of noise, measured as it is seen through these windows.
 
     A place that does anything but follow the noise model (a blinking pixel, a mirrored hand) is
     judged by its own scatter where that exceeds the typical: Student's t in place of the normal.
     """
-    bins = calm_bins.bins
-    change = 1.4826 * float(np.median(np.abs(np.diff(controls, axis=0)))) + 1e-12
-    courses, controls = courses / np.float32(change), controls / np.float32(change)
+    widths = range(len(courses.values))
+    usual_width = len(courses.values) // 2
+    still = controls.normalised(usual_width)
+    change = 1.4826 * float(np.median(np.abs(np.diff(still, axis=0)))) + 1e-12
     noise = fit_temporal_noise(
-        controls,
+        still / np.float32(change),
         t_s=bins.t_s,
         frames=bins.frames,
         segment=bins.segment,
-        good=np.ones(controls.shape[1], dtype=bool),
+        good=np.ones(still.shape[1], dtype=bool),
     )
     white = whitening(noise.covariance(bins.t_s, frames=bins.frames), segment=bins.segment)
+    white /= change**2
     free = max(1, len(bins.t_s) - len(np.unique(bins.segment)))
 
-    def power(series: NDArray[np.float32]) -> FloatArray:
-        out: FloatArray = np.einsum("bs,bs->s", series, white @ series) / free
+    def restless(seen: Courses) -> FloatArray:
+        series = [seen.normalised(w) for w in widths]
+        out: FloatArray = np.stack([np.einsum("bs,bs->s", s, white @ s) / free for s in series])
         return out
 
-    usual = power(controls)
-    typical = max(float(np.median(usual)), 1e-12)
+    usual = restless(controls)
+    typical = np.maximum(np.median(usual, axis=1, keepdims=True), 1e-12)
+
+    def own_scatter(power: FloatArray) -> FloatArray:
+        out: FloatArray = np.sqrt(np.maximum((power / typical).max(axis=0), 1.0))
+        return out
+
+    level = 1 / np.sqrt(typical[usual_width, 0])
     return _Seen(
-        courses=(courses / np.sqrt(np.maximum(power(courses), typical))).astype(np.float32),
-        controls=(controls / np.sqrt(np.maximum(usual, typical))).astype(np.float32),
+        courses=courses.scaled(level / own_scatter(restless(courses))),
+        controls=controls.scaled(level / own_scatter(usual)),
         white=white,
+        answers=answers,
+        t_s=bins.t_s,
     )
 
 
-def _search(
-    seen: list[_Seen], *, t_s: FloatArray, handicap: float
-) -> list[tuple[float, tuple[float, ...], float]]:
+def _search(seen: _Seen, *, handicap: float) -> list[tuple[float, tuple[float, ...], float]]:
     """Return chance, edges and trials of the best step and of the best train, where there are."""
     found = []
-    options = step_options(t_s)
-    if len(options) > 2:
+    first, last = float(seen.t_s[0]), float(seen.t_s[-1])
+    moments = step_moments(seen.t_s)
+    if len(moments) > 2:
 
-        def steps(series: NDArray[np.float32], white: FloatArray) -> Best:
-            return best_steps(series, options=options, white=white, t_s=t_s)
-
-        best = _best_place(seen, steps)
-        chance = min(1.0, handicap * best.chance)
-        if chance < BELIEVE:
-            edges = refine_step(
-                np.array(options[best.index]), course=best.course, white=best.white, t_s=t_s
+        def steps(courses: Courses) -> Best:
+            return best_steps(
+                courses, answers=seen.answers, moments_s=moments, white=seen.white, t_s=seen.t_s
             )
-            found.append((chance, edges, best.calibration.trials))
-    frequencies = train_frequencies(t_s)
+
+        best, place, trials, chance = _best_place(seen, steps, handicap=handicap)
+        if chance < BELIEVE:
+            on_off = moments[[i for i in best.option[place] if i >= 0]]
+            gain = _gain(seen, place=place, answers=seen.answers)
+            found.append(
+                (chance, refine_step(on_off, gain=gain, first_s=first, last_s=last), trials)
+            )
+    frequencies = train_frequencies(seen.t_s)
     if len(frequencies):
 
-        def trains(series: NDArray[np.float32], white: FloatArray) -> Best:
-            return best_trains(series, frequencies=frequencies, white=white, t_s=t_s)
+        def trains(courses: Courses) -> Best:
+            return best_trains(
+                courses,
+                answers=seen.answers,
+                frequencies=frequencies,
+                white=seen.white,
+                t_s=seen.t_s,
+            )
 
-        best = _best_place(seen, trains)
-        chance = min(1.0, handicap * best.chance)
+        best, place, trials, chance = _best_place(seen, trains, handicap=handicap)
         if chance < BELIEVE:
-            frequency = float(frequencies[best.index])
-            edges = refine_train(best.course, white=best.white, t_s=t_s, frequency=frequency)
-            found.append((chance, edges, best.calibration.trials))
+            gain = _gain(seen, place=place, answers=(seen.answers[best.answer[place]],))
+            frequency = float(frequencies[best.option[place, 0]])
+            edges = refine_train(gain, first_s=first, last_s=last, frequency=frequency)
+            found.append((chance, edges, trials))
     return found
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class _BestPlace:
-    chance: float
-    index: int
-    course: FloatArray
-    white: FloatArray
-    calibration: Calibration
-
-
 def _best_place(
-    seen: list[_Seen], scores: Callable[[NDArray[np.float32], FloatArray], Best]
-) -> _BestPlace:
-    """Return the place and width at which a search scores best."""
-    own = [scores(s.courses, s.white) for s in seen]
-    still = [scores(s.controls, s.white) for s in seen]
-    calibration = calibrated(np.max([b.z for b in still], axis=0))
-    z = np.stack([b.z for b in own])
-    width, place = np.unravel_index(int(np.argmax(z)), z.shape)
-    return _BestPlace(
-        chance=calibration.chance(float(z[width, place]), places=z.shape[1]),
-        index=int(own[width].index[place]),
-        course=seen[width].courses[:, place],
-        white=seen[width].white,
-        calibration=calibration,
-    )
+    seen: _Seen, scores: Callable[[Courses], Best], *, handicap: float
+) -> tuple[Best, int, float, float]:
+    """Return the scores, the place of the best, the effective trials and the chance of it."""
+    own = scores(seen.courses)
+    calibration = calibrated(scores(seen.controls).z)
+    place = int(np.argmax(own.z))
+    chance = calibration.chance(float(own.z[place]), places=len(own.z))
+    return own, place, calibration.trials, min(1.0, handicap * chance)
+
+
+def _gain(seen: _Seen, *, place: int, answers: tuple[Answer, ...]) -> Gain:
+    """Log-likelihood gain of edges at a place, the best of some answers, heating only."""
+    heard = seen.courses.values[:, :, place] @ seen.white  # (widths, bins)
+    gram = seen.courses.gram[place]
+
+    def gain(edges: FloatArray) -> float:
+        if len(edges) == 0:
+            return -np.inf
+        drive = drive_from_edges(tuple(edges))
+        best = -np.inf
+        for answer in answers:
+            r = answer.to_drive(seen.t_s, drive)
+            norm = float(np.einsum("wb,bc,vc,wv->", r, seen.white, r, gram, optimize=True))
+            if norm <= 1e-12:
+                continue
+            b = float(np.sum(r * heard))
+            best = max(best, 0.5 * b * abs(b) / norm)
+        return best
+
+    return gain

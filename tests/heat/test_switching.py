@@ -78,7 +78,7 @@ def test_filters_at_the_border_are_no_noisier_than_others() -> None:
         place_cov_px2=np.broadcast_to(np.eye(2), (len(at), 2, 2)),
         emissivity=None,
     )
-    near = courses.at_places[0].std(axis=0).reshape(rows, cols)
+    near = courses.normalised(0).std(axis=0).reshape(rows, cols)
     border = np.concatenate([near[0], near[-1], near[:, 0], near[:, -1]])
     assert border.mean() == pytest.approx(near[8:-8, 8:-8].mean(), rel=0.06)
     corners = near[[0, 0, -1, -1], [0, -1, 0, -1]]
