@@ -7,7 +7,7 @@ its two neighbours.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -18,6 +18,8 @@ from hotspot.heat.response import AGE_EDGES_S, LOSS_TAU_S
 
 # Time constants of bodies that warm alone, s: quick part, usual part, board.
 BODY_ALONE_S = (0.5, 3.0, 15.0)
+# Time constants in between, for the moment of switching, s.
+FINER_BODY_S = (0.2, 0.9, 1.5, 6.0, 30.0)
 # Time constant of a body that passes its heat on, s.
 BODY_PASSING_S = 0.7
 # Diffusivities, mm2/s, as in `hotspot.locate.templates`: laminate, thin plane, planes.
@@ -92,9 +94,8 @@ def build_answers(mm_per_px: float | None, *, widths: int = len(SPREADS_PX)) -> 
     out = [Answer(tau_s=tau, body=first, passed=nothing) for tau in BODY_ALONE_S]
     if widths == 1:
         return tuple(out)
-    if mm_per_px is None:
-        diffusivities = DIFFUSIVITIES_PX2_S
-    else:
+    diffusivities: tuple[float, ...] = DIFFUSIVITIES_PX2_S
+    if mm_per_px is not None:
         diffusivities = tuple(a / mm_per_px**2 for a in DIFFUSIVITIES_MM2_S)
     edges = np.array(AGE_EDGES_S)
     age = 0.5 * (edges[1:] + edges[:-1])
@@ -113,6 +114,15 @@ def build_answers(mm_per_px: float | None, *, widths: int = len(SPREADS_PX)) -> 
                 )
             )
     return tuple(out)
+
+
+def finer_answers(answers: tuple[Answer, ...]) -> tuple[Answer, ...]:
+    """Return bodies that warm alone with time constants between those of the family.
+
+    Where heat is strong, the moment of switching is only as good as the time constant.
+    """
+    alone = answers[0]
+    return tuple(replace(alone, tau_s=tau) for tau in FINER_BODY_S)
 
 
 def _on_ladder(spread_px: FloatArray) -> FloatArray:

@@ -119,10 +119,7 @@ def _filters(
     """Blobs of all widths about a place (widths, pixels), planes taken out, and their products."""
     rows, cols = good.shape
     widths = len(SPREADS_PX)
-    nothing = (
-        sparse.csr_matrix((widths, rows * cols), dtype=np.float32),
-        np.eye(widths),
-    )
+    nothing = _rows(np.zeros((widths, 1)), pixel=np.zeros(1, np.int64), size=rows * cols)
     left, right = int(max(0, centre[0] - REACH_PX)), int(min(cols, centre[0] + REACH_PX + 2))
     top, bottom = int(max(0, centre[1] - REACH_PX)), int(min(rows, centre[1] + REACH_PX + 2))
     if right - left < 3 or bottom - top < 3:
@@ -143,9 +140,16 @@ def _filters(
     blobs -= (plane @ np.linalg.lstsq(plane, blobs.T, rcond=None)[0]).T
     blobs /= max(float(np.linalg.norm(blobs[0])), 1e-12)
     pixel = (y[use] * cols + x[use]).astype(np.int64)
+    return _rows(blobs, pixel=pixel, size=rows * cols)
+
+
+def _rows(
+    blobs: FloatArray, *, pixel: NDArray[np.int64], size: int
+) -> tuple[sparse.csr_matrix, FloatArray]:
+    """Blobs (widths, n) at some pixels as rows over all pixels, and their inner products."""
+    widths = len(blobs)
     row = np.repeat(np.arange(widths), len(pixel))
-    matrix = sparse.csr_matrix(
-        (blobs.ravel().astype(np.float32), (row, np.tile(pixel, widths))),
-        shape=(widths, rows * cols),
-    )
-    return matrix, blobs @ blobs.T
+    entries = (blobs.ravel().astype(np.float32), (row, np.tile(pixel, widths)))
+    gram = blobs @ blobs.T
+    matrix = sparse.coo_matrix(entries, shape=(widths, size)).tocsr()
+    return matrix, gram if gram.any() else np.eye(widths)

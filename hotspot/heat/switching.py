@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter
 
 from hotspot.checks import FloatArray
-from hotspot.heat.answers import Answer, build_answers
+from hotspot.heat.answers import Answer, build_answers, finer_answers
 from hotspot.heat.bands import remove_stripes
 from hotspot.heat.bins import BinnedFrames
 from hotspot.heat.courses import MOST_CONTROLS, Courses, build_courses, control_places
@@ -154,7 +154,7 @@ def _seen_at(
     emissivity: NDArray[np.float32] | None,
     mm_per_px: float | None,
 ) -> _Seen:
-    """What the places show, beside as many all over the picture."""
+    """Gather what the places show, beside places all over the picture."""
     controls = control_places(calm_bins.bins.shape)
     usual = np.broadcast_to(np.median(cov_px2, axis=0), (len(controls), 2, 2))
     every = build_courses(
@@ -173,7 +173,7 @@ def _seen_at(
 
 
 def _seen_everywhere(calm_bins: CalmBins) -> _Seen:
-    """What Gaussian windows all over the picture show."""
+    """Gather what Gaussian windows all over the picture show."""
     bins = calm_bins.bins
     rows, cols = bins.shape
     bad = calm_bins.bad
@@ -261,7 +261,7 @@ def _search(seen: _Seen, *, handicap: float) -> list[tuple[float, tuple[float, .
         best, place, trials, chance = _best_place(seen, steps, handicap=handicap)
         if chance < BELIEVE:
             on_off = moments[[i for i in best.option[place] if i >= 0]]
-            gain = _gain(seen, place=place, answers=seen.answers)
+            gain = _gain(seen, place=place, answers=(*seen.answers, *finer_answers(seen.answers)))
             found.append(
                 (chance, refine_step(on_off, gain=gain, first_s=first, last_s=last), trials)
             )
@@ -279,7 +279,8 @@ def _search(seen: _Seen, *, handicap: float) -> list[tuple[float, tuple[float, .
 
         best, place, trials, chance = _best_place(seen, trains, handicap=handicap)
         if chance < BELIEVE:
-            gain = _gain(seen, place=place, answers=(seen.answers[best.answer[place]],))
+            tried = (seen.answers[best.answer[place]], *finer_answers(seen.answers))
+            gain = _gain(seen, place=place, answers=tried)
             frequency = float(frequencies[best.option[place, 0]])
             edges = refine_train(gain, first_s=first, last_s=last, frequency=frequency)
             found.append((chance, edges, trials))
