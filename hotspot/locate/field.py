@@ -18,6 +18,7 @@ from scipy.ndimage import gaussian_filter, gaussian_filter1d
 
 from hotspot.checks import FloatArray
 from hotspot.heat.bands import Bands
+from hotspot.heat.fit import LEAK_SHARE
 
 # Local noise strength is averaged over this radius: about 80 pixels times the quiet contrasts.
 LOCAL_SIGMA_PX = 2.5
@@ -141,6 +142,9 @@ def build_field(
     maps = fill_bad(maps, bad)
     quiet = fill_bad(quiet, bad)
     power = np.mean(quiet**2, axis=0) if len(quiet) else np.ones(bad.shape, np.float32)
+    if len(quiet):
+        leaked = np.float32(LEAK_SHARE / len(quiet)) * np.sum(maps**2, axis=0)
+        power = np.maximum(power - leaked, np.minimum(power, np.median(power)))
     smooth = cv2.GaussianBlur(power, (0, 0), LOCAL_SIGMA_PX, borderType=cv2.BORDER_REFLECT)
     typical = float(np.median(power[~bad])) if (~bad).any() else 1.0
     # A single pixel far above its surroundings (blinking) is its own noise.
