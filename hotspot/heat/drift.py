@@ -23,9 +23,15 @@ from hotspot.checks import FloatArray
 WARM_FACTOR = 2.0
 # The structure picture is blurred by this much, so that fixed pixel noise does not enter it.
 STRUCTURE_SIGMA_PX = 0.8
+# ... except where it departs from its surroundings by more than this many sigma of that noise:
+# edges of pads and parts.
+EDGE_SIGMAS = 3.0
 # Half waves across the picture of what is seen through the structure: a hand mirrored at 20 cm
 # fills about a quarter of the picture; heat of a part is ten times narrower than half a wave.
 STRUCTURE_WAVES = 4
+# Board and bench are told from pads and cans by a blur of this part of the picture's height; the
+# board as a whole drifts in few waves.
+COARSE_SHARE, COARSE_WAVES = 10, 2
 # A restless pixel (blinking) changes from bin to bin by this many sigma more than the picture
 # does, while its neighbours, which the optics would make share any heat, change by less than the
 # second figure of its excess: even optics of 0.6 px blur give a neighbour 9 %.
@@ -77,22 +83,36 @@ def build_patterns(
     low, high = np.percentile(filled, (0.01, 99.99))
     if high > low:
         sharp = (np.clip(filled, low, high) - filled.mean()) / (high - low)
-        structure = cv2.GaussianBlur(sharp, (0, 0), STRUCTURE_SIGMA_PX)
-        # Sharp and blurred: fixed pixel noise is part of the cold picture but does not drift.
+        structure = _without_pixel_noise(sharp)
         patterns += [sharp]
         names += ["structure"]
+        # The bench beside the board is as dark as its metal and does not drift with it.
+        coarse = cv2.GaussianBlur(structure, (0, 0), min(rows, cols) / COARSE_SHARE)
+        fine = structure - coarse
         # A board that warms in its middle, a hand or a face mirrored in its metal: smooth, moving,
         # and seen through the emissivity pattern, be it as it is or the other way round.
         for i in range(STRUCTURE_WAVES + 1):
             for j in range(STRUCTURE_WAVES + 1 - i):
                 wave = np.cos(0.5 * np.pi * i * (x + 1)) * np.cos(0.5 * np.pi * j * (y + 1))
-                patterns.append(structure * wave)
+                patterns.append(fine * wave)
                 names.append(f"structure {i} {j}")
+                if i + j <= COARSE_WAVES:
+                    patterns.append(coarse * wave)
+                    names.append(f"board {i} {j}")
         patterns += [np.gradient(structure, axis=1), np.gradient(structure, axis=0)]
         names += ["shift x", "shift y"]
     stack = np.stack([p.reshape(-1) for p in patterns], axis=1).astype(np.float32)
     scale = np.sqrt(np.mean(stack**2, axis=0))
     return stack / np.maximum(scale, 1e-12), tuple(names)
+
+
+def _without_pixel_noise(sharp: NDArray[np.floating]) -> NDArray[np.floating]:
+    """Return a cold picture without its pixels' own offsets, which do not drift; edges stay."""
+    smooth = cv2.GaussianBlur(sharp, (0, 0), STRUCTURE_SIGMA_PX)
+    rough = sharp - smooth
+    sigma = 1.4826 * float(np.median(np.abs(rough))) + 1e-12
+    out: NDArray[np.floating] = smooth + np.where(np.abs(rough) > EDGE_SIGMAS * sigma, rough, 0.0)
+    return out
 
 
 def remove_drift(
