@@ -83,11 +83,13 @@ def build_patterns(
     low, high = np.percentile(filled, (0.01, 99.99))
     if high > low:
         sharp = (np.clip(filled, low, high) - filled.mean()) / (high - low)
-        structure = _without_pixel_noise(sharp)
+        structure = np.asarray(_without_pixel_noise(sharp), dtype=np.float64)
         patterns += [sharp]
         names += ["structure"]
         # The bench beside the board is as dark as its metal and does not drift with it.
-        coarse = cv2.GaussianBlur(structure, (0, 0), min(rows, cols) / COARSE_SHARE)
+        coarse = np.asarray(
+            cv2.GaussianBlur(structure, (0, 0), min(rows, cols) / COARSE_SHARE), np.float64
+        )
         fine = structure - coarse
         # A board that warms in its middle, a hand or a face mirrored in its metal: smooth, moving,
         # and seen through the emissivity pattern, be it as it is or the other way round.
