@@ -83,7 +83,7 @@ def build_patterns(
     low, high = np.percentile(filled, (0.01, 99.99))
     if high > low:
         sharp = (np.clip(filled, low, high) - filled.mean()) / (high - low)
-        structure = np.asarray(_without_pixel_noise(sharp), dtype=np.float64)
+        structure = _without_pixel_noise(sharp)
         patterns += [sharp]
         names += ["structure"]
         # The bench beside the board is as dark as its metal and does not drift with it.
@@ -108,13 +108,13 @@ def build_patterns(
     return stack / np.maximum(scale, 1e-12), tuple(names)
 
 
-def _without_pixel_noise(sharp: NDArray[np.floating]) -> NDArray[np.floating]:
+def _without_pixel_noise(sharp: NDArray[np.float32]) -> NDArray[np.float64]:
     """Return a cold picture without its pixels' own offsets, which do not drift; edges stay."""
     smooth = cv2.GaussianBlur(sharp, (0, 0), STRUCTURE_SIGMA_PX)
     rough = sharp - smooth
     sigma = 1.4826 * float(np.median(np.abs(rough))) + 1e-12
-    out: NDArray[np.floating] = smooth + np.where(np.abs(rough) > EDGE_SIGMAS * sigma, rough, 0.0)
-    return out
+    edges = np.abs(rough) > EDGE_SIGMAS * sigma
+    return np.asarray(smooth + np.where(edges, rough, 0.0), dtype=np.float64)
 
 
 def remove_drift(
