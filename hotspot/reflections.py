@@ -30,12 +30,12 @@ FEWEST_RESTLESS = 3
 # A part named with this probability stands against equals: the part map says that one of them is
 # where a part can fail.
 CERTAIN = 0.9
-# A spot whose quiet contrasts hold more than this share of its signal does not follow the switching:
-# real ones, quick bodies and knocked cameras included, stayed below 0.05; without a log the moments
+# A spot whose quiet contrasts hold more than this share of its signal does not follow the
+# switching: real ones, quick bodies and knocked cameras included, stayed below 0.05; without a log the moments
 # of switching are off as well.
 MOST_MISFIT = {True: 0.1, False: 0.3}
 # The window through which that is judged, px, and its certainty in sigma of chi-squared.
-REACH_PX, SPOT_SIGMA_PX, CERTAIN_SIGMAS = 4, 1.3, 5.0
+REACH_PX, SPOT_SIGMA_PX, CERTAIN_SIGMAS = 12, 1.3, 5.0
 # Without a log, a spot on which no part is more probable than this is not believed: switching that
 # was read off the frames may be something else's.
 LEAST_UNLOGGED = 0.35
@@ -130,7 +130,10 @@ def measure_misfit(field: Field, *, xy_px: FloatArray) -> float:
     window = (slice(None), slice(top, y + REACH_PX + 1), slice(left, x + REACH_PX + 1))
     dy, dx = np.mgrid[window[1], window[2]]
     weight = np.exp(-0.5 * ((dx - xy_px[0]) ** 2 + (dy - xy_px[1]) ** 2) / SPOT_SIGMA_PX**2)
-    weight = np.where(field.bad[window[1:]], 0.0, weight - weight.mean())
+    use = ~field.bad[window[1:]]
+    plane = np.stack([np.ones(int(use.sum())), dx[use], dy[use]], axis=1)
+    fitted = np.linalg.lstsq(plane, weight[use], rcond=None)[0]
+    weight = np.where(use, weight - (fitted[0] + fitted[1] * dx + fitted[2] * dy), 0.0)
     weight /= max(float(np.linalg.norm(weight)), 1e-12)
     quiet = np.einsum("kij,ij->k", field.quiet[window], weight)
     signal = np.einsum("kij,ij->k", field.maps[window], weight)
