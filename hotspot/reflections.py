@@ -31,8 +31,8 @@ FEWEST_RESTLESS = 3
 # where a part can fail.
 CERTAIN = 0.9
 # A spot whose quiet contrasts hold more than this share of its signal does not follow the
-# switching: real ones, quick bodies and knocked cameras included, stayed below 0.05; without a log the moments
-# of switching are off as well.
+# switching: real ones, quick bodies and knocked cameras included, stayed below 0.05; without a log
+# the moments of switching are off as well.
 MOST_MISFIT = {True: 0.1, False: 0.3}
 # The window through which that is judged, px, and its certainty in sigma of chi-squared.
 REACH_PX, SPOT_SIGMA_PX, CERTAIN_SIGMAS = 12, 1.3, 5.0
