@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotspot.board import Board
+from hotspot.errors import InputError
 from hotspot.evidence.photos import load_pixels
 from hotspot.register.edges import find_edges, to_thermal_picture
 from hotspot.register.registration import PlaneMap
@@ -88,3 +89,23 @@ def draw_registration(
         place = (min(at[0] + 11, size[0] - 24), max(at[1] - 8, 18))
         cv2.putText(out, str(i + 1), place, cv2.FONT_HERSHEY_SIMPLEX, 0.6, colour, 2, cv2.LINE_AA)
     return out
+
+
+def save_png(picture: NDArray[np.uint8], path: Path) -> None:
+    """Write a (rows, cols, 3) RGB picture as PNG, whole or not at all.
+
+    Raises
+    ------
+    InputError
+        If the name is of another format, or it cannot be written.
+    """
+    if path.suffix.lower() != ".png":
+        raise InputError("the picture is a PNG", where=str(path), cure="Give a name in .png")
+    encoded = cv2.imencode(".png", cv2.cvtColor(picture, cv2.COLOR_RGB2BGR))[1]
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        partial = path.with_name(f".{path.name}.part")
+        partial.write_bytes(encoded.tobytes())
+        partial.replace(path)
+    except OSError as err:
+        raise InputError(f"cannot be written ({err.strerror or err})", where=str(path)) from err

@@ -30,6 +30,7 @@ from hotspot.profile import CameraProfile, Values
 FORMAT = 1
 # Nobody clicks more; each is held against the map of all others.
 MAX_LANDMARKS = 500
+LANDMARK_COLUMNS = ("thermal_x_px", "thermal_y_px", "photo_x_px", "photo_y_px")
 
 
 def load_recording(folder: Path) -> Recording:
@@ -208,17 +209,16 @@ class _Notes:
 
 
 def _load_landmarks(path: Path) -> FloatArray:
-    columns = ("thermal_x_px", "thermal_y_px", "photo_x_px", "photo_y_px")
     if not path.is_file():
         return freeze(np.zeros((0, 4)))
-    table = load_table(path, required=columns, error=RecordingError)
+    table = load_table(path, required=LANDMARK_COLUMNS, error=RecordingError)
     if len(table.rows) > MAX_LANDMARKS:
         raise RecordingError(
             f"holds {len(table.rows)} landmarks, at most {MAX_LANDMARKS} are used",
             where=str(table.path),
             cure="Keep four to eight",
         )
-    rows = [[table.number(row, c) for c in columns] for row in table.rows]
+    rows = [[table.number(row, c) for c in LANDMARK_COLUMNS] for row in table.rows]
     return freeze(np.array(rows, dtype=np.float64).reshape(-1, 4))
 
 

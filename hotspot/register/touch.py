@@ -16,12 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from hotspot.board import Board
 from hotspot.checks import FloatArray, check_positive
-from hotspot.errors import RegistrationError
-from hotspot.register.clicks import names
-from hotspot.register.from_landmarks import fit_registration
-from hotspot.register.registration import Registration
 
 _SPOT_SIGMA_PX = 1.5  # a tip of 1 mm at 0.2-0.6 mm per pixel, with the lens's blur
 # A frame is compared with one this many seconds before: a touch rises in less, drift takes longer.
@@ -138,46 +133,3 @@ def _merge(peaks: list[TouchEvent], look_back_s: float) -> tuple[TouchEvent, ...
         if not any(same) and not any(at_once):
             kept.append(peak)
     return tuple(sorted(kept, key=lambda p: p.t_s))
-
-
-def fit_touches(
-    touches: tuple[TouchEvent, ...], photo_clicks: FloatArray, *, board: Board | None = None
-) -> Registration:
-    """Register by touches paired, in order, with the clicks on the photo.
-
-    Parameters
-    ----------
-    touches
-        As found, in order of time.
-    photo_clicks
-        (n, 2) photo px, in the order of touching.
-    board
-        As for `fit_registration`.
-
-    Raises
-    ------
-    RegistrationError
-        If their numbers differ, or they cannot fix a map.
-    """
-    clicks = np.asarray(photo_clicks, dtype=np.float64).reshape(-1, 2)
-    if len(touches) != len(clicks):
-        times = ", ".join(f"{t.t_s:.1f} s" for t in touches) or "none"
-        raise RegistrationError(
-            f"{len(touches)} touches were seen ({times}) and {len(clicks)} places clicked",
-            cure="Touch the clicked places again, one at a time, a second on and two seconds off",
-        )
-    if len(touches) < 3:
-        raise RegistrationError(
-            f"{len(touches)} touches cannot fix the board", cure="Touch three places or more"
-        )
-    thermal = np.array([t.xy_px for t in touches])
-    sigma = float(np.sqrt(np.mean([np.trace(t.cov) / 2 for t in touches])))
-    fitted = fit_registration(np.c_[thermal, clicks], board, click_sigma_thermal_px=max(sigma, 0.3))
-    return Registration(
-        method="touch points",
-        photo_from_thermal=fitted.photo_from_thermal,
-        board_from_thermal=fitted.board_from_thermal,
-        rms_px=fitted.rms_px,
-        warnings=tuple(w.replace("Landmark", "Touch") for w in fitted.warnings),
-        support=f"touches {names(list(range(len(touches))))} paired with the clicks in order",
-    )

@@ -6,11 +6,13 @@ import cv2
 import numpy as np
 import pytest
 
+from hotspot.board import Board
 from hotspot.cli.main import main
 from hotspot.evidence.registration import draw_registration
 from hotspot.files.boards import save_board
 from hotspot.register.registration import PlaneMap
 from tests.register import scenes
+from tests.register.test_touch_and_rig import PLACES, TRUE, film
 
 
 @pytest.fixture
@@ -94,3 +96,75 @@ def test_the_thermal_edges_fall_on_the_photo_edges(bench):
     edges = cv2.Canny(cv2.cvtColor(pair.photo, cv2.COLOR_RGB2GRAY), 40, 120)
     near = cv2.dilate(edges, np.ones((9, 9), np.uint8)) > 0
     assert near[drawn].mean() > 1.5 * near.mean()
+
+
+@pytest.fixture
+def touched(tmp_path):
+    """A recording in which four places are touched, a pack with a photo, and the clicks."""
+    frames, times = film(np.random.default_rng(4))
+    folder, pack = tmp_path / "touched", tmp_path / "pack"
+    folder.mkdir()
+    np.save(folder / "frames.npy", frames)
+    lines = "".join(f"{i},{t:.3f}\n" for i, t in enumerate(times))
+    (folder / "frames.csv").write_text("index,t_s\n" + lines)
+    (folder / "recording.toml").write_text(
+        'format = 1\ncomplete = true\n[camera]\nname = "invented"\nwidth = 160\n'
+        'height = 120\nvalues = "celsius"\n'
+    )
+    save_board(Board("touched", (), units="photo_px"), pack)
+    cv2.imwrite(str(pack / "photo.png"), np.full((560, 760, 3), 90, np.uint8))
+    clicks = PlaneMap(TRUE, np.zeros((8, 8))).map(PLACES)
+    csv = tmp_path / "clicks.csv"
+    csv.write_text("photo_x_px,photo_y_px\n" + "".join(f"{x:.1f},{y:.1f}\n" for x, y in clicks))
+    return folder, pack, csv
+
+
+def test_touches_become_landmarks_and_a_picture(touched, tmp_path, capsys):
+    folder, pack, csv = touched
+    picture, marks = tmp_path / "pairs.png", tmp_path / "other" / "landmarks.csv"
+    code = run(["register", folder, "--board", pack, "--touched", csv, "--landmarks", marks,
+                "--out", picture, "--save", tmp_path / "stand.json"])  # fmt: skip
+    said = capsys.readouterr().out
+    assert code in (0, None)
+    assert "Method: touch points" in said
+    assert said.count(": click ") == 4
+    rows = np.loadtxt(marks, delimiter=",", skiprows=1)
+    assert marks.read_text().startswith("thermal_x_px,thermal_y_px,photo_x_px,photo_y_px\n")
+    assert np.abs(rows[:, :2] - PLACES).max() < 0.6
+    assert (tmp_path / "stand.json").exists()
+    drawn = cv2.imread(str(picture)).astype(int)
+    blue = (drawn[..., 0] > 200) & (drawn[..., 2] < 120)
+    assert blue.sum() > 4 * 100
+    # The recording that follows reads them as its own.
+    (folder / "landmarks.csv").write_text(marks.read_text())
+    assert run(["register", folder, "--board", pack]) in (0, None)
+    assert "Method: landmarks" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("csv_text", "more", "expected"),
+    [
+        ("photo_x_px,photo_y_px\n1,2\n3,x\n", [], "line 3"),
+        ("x,y\n1,2\n", [], "photo_x_px is missing"),
+        ("photo_x_px,photo_y_px\n9999,2\n3,4\n5,6\n", [], "place 1 lies outside the photo"),
+        ("photo_x_px,photo_y_px\n9,2\n3,4\n5,6\n", [], "4 touches were seen"),
+        ("photo_x_px,photo_y_px\n9,2\n", ["--automatic"], "without --kept"),
+    ],
+)
+def test_bad_touches_are_one_line(touched, capsys, csv_text, more, expected):
+    folder, pack, csv = touched
+    csv.write_text(csv_text)
+    assert run(["register", folder, "--board", pack, "--touched", csv, *more]) == 2
+    said = capsys.readouterr().err
+    assert expected in said
+    assert said.count("\n") == 1
+
+
+def test_a_recording_without_touches_says_so(bench, tmp_path, capsys):
+    folder, pack, _ = bench
+    csv = tmp_path / "clicks.csv"
+    csv.write_text("photo_x_px,photo_y_px\n9,2\n3,4\n50,6\n")
+    assert run(["register", folder, "--board", pack, "--touched", csv]) == 2
+    assert "no touch was seen" in capsys.readouterr().err
+    assert run(["register", folder, "--landmarks", tmp_path / "l.csv"]) == 2
+    assert "Give --touched" in capsys.readouterr().err

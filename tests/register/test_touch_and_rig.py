@@ -13,7 +13,8 @@ from hotspot.files.registrations import load_registration, save_registration
 from hotspot.register.from_landmarks import fit_registration
 from hotspot.register.registration import PlaneMap, Registration
 from hotspot.register.rig import check_rig
-from hotspot.register.touch import find_touches, fit_touches
+from hotspot.register.touch import TouchEvent, find_touches
+from hotspot.register.touch_pairs import fit_touches, match_touches
 from tests.register import scenes
 
 TRUE = np.array([[4.0, 0.2, 30.0], [-0.15, 4.1, 20.0], [1e-4, 0.0, 1.0]])
@@ -72,6 +73,48 @@ def test_nothing_touched_nothing_found_and_numbers_must_match():
         fit_touches(touches, np.zeros((3, 2)))
     with pytest.raises(RegistrationError, match="three places"):
         fit_touches(touches[:2], np.zeros((2, 2)))
+
+
+def event(x, y, t_s):
+    return TouchEvent(float(t_s), np.array([x, y], float), 0.04 * np.eye(2), snr=20.0)
+
+
+SIX = np.array([[20, 15], [140, 22], [130, 100], [25, 95], [80, 60], [60, 20]], dtype=float)
+
+
+@pytest.mark.parametrize("extra", [0, 3, 6])
+def test_a_touch_too_many_is_left_out_by_name(extra):
+    rng = np.random.default_rng(extra)
+    clicks = PlaneMap(TRUE, np.zeros((8, 8))).map(SIX) + rng.normal(0, 1.0, SIX.shape)
+    places = np.insert(SIX + rng.normal(0, 0.3, SIX.shape), extra, [99.0, 77.0], axis=0)
+    touches = tuple(event(x, y, 3 * i) for i, (x, y) in enumerate(places))
+    found = fit_touches(touches, clicks)
+    assert f"The touch at {3 * extra:.1f} s belongs to no click and was left out." in found.warnings
+    at = np.array([80.0, 60.0])
+    miss = found.photo_from_thermal.map(at) - PlaneMap(TRUE, np.zeros((8, 8))).map(at)
+    assert np.hypot(*miss) < 4.0
+
+
+def test_a_touch_not_seen_leaves_its_click_out():
+    clicks = PlaneMap(TRUE, np.zeros((8, 8))).map(SIX)
+    touches = tuple(event(x, y, 3 * i) for i, (x, y) in enumerate(np.delete(SIX, 2, axis=0)))
+    pairing = match_touches(touches, clicks)
+    assert pairing.clicks == (0, 1, 3, 4, 5)
+    assert "Click 3 was touched too faintly" in pairing.left_out[0]
+
+
+def test_what_the_geometry_cannot_tell_is_refused():
+    clicks = PlaneMap(TRUE, np.zeros((8, 8))).map(SIX)
+    # Two touches of one place: which of them is the click's is open.
+    twice = np.insert(SIX, 2, SIX[2] + 0.4, axis=0)
+    touches = tuple(event(x, y, 3 * i) for i, (x, y) in enumerate(twice))
+    with pytest.raises(RegistrationError, match=r"7 touches were seen .* and 6 places clicked"):
+        match_touches(touches, clicks)
+    # Touched somewhere else altogether.
+    rng = np.random.default_rng(5)
+    touches = tuple(event(x, y, 0) for x, y in rng.uniform(0, 120, (7, 2)))
+    with pytest.raises(RegistrationError, match="7 touches were seen"):
+        match_touches(touches, clicks)
 
 
 def kept_registration():
