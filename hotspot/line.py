@@ -150,7 +150,7 @@ def registration_of(
     """
     try:
         if len(recording.landmarks) or board is None:
-            return fit_registration(recording.landmarks, board)
+            return fit_registration(recording.landmarks, board, shape=cold.shape)
         return register_automatically(cold, photo=photo, board=board)
     except RegistrationError as error:
         return replace(Registration(), warnings=(error.sentence,))

@@ -47,7 +47,9 @@ class LiveAnalysis:
         self._case = case
         self._registration: Registration | None = None
         with suppress(RegistrationError):
-            self._registration = fit_registration(case.landmarks, case.board)
+            self._registration = fit_registration(
+                case.landmarks, case.board, shape=(self._profile.height, self._profile.width)
+            )
 
     def take(self, message: tuple[Any, ...]) -> None:
         """Take a frame or a switching."""

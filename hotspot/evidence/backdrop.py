@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
@@ -28,7 +28,7 @@ class Backdrop:
     pixels
         (rows, cols, 3) uint8 RGB, in muted colours: colour is the heat's.
     picture_from_thermal
-        (3, 3) thermal px to picture px.
+        Thermal px to picture px.
     outlines
         Reference of a part to the (4, 2) corners of its body in picture px.
     px_per_mm
@@ -40,7 +40,7 @@ class Backdrop:
     """
 
     pixels: NDArray[np.uint8]
-    picture_from_thermal: FloatArray
+    picture_from_thermal: PlaneMap
     outlines: dict[str, FloatArray]
     px_per_mm: float | None
     px_per_thermal: float
@@ -48,8 +48,7 @@ class Backdrop:
 
     def place(self, thermal_xy: FloatArray) -> FloatArray:
         """Return points (n, 2) or (2,) of the thermal frame in picture px."""
-        plane = PlaneMap(matrix=self.picture_from_thermal, parameter_cov=np.zeros((8, 8)))
-        return plane.map(thermal_xy)
+        return self.picture_from_thermal.map(thermal_xy)
 
 
 def build_backdrop(finding: Finding, *, board: Board | None) -> Backdrop:
@@ -81,18 +80,19 @@ def _photo_backdrop(finding: Finding, board: Board, photo_from_thermal: PlaneMap
     board_from_thermal = finding.registration.board_from_thermal
     if board_from_thermal is not None:
         photo_from_board = photo_from_thermal.after(board_from_thermal.inverse())
-        picture_from_board = picture_from_photo @ photo_from_board.matrix
+        picture_from_board = _exact(picture_from_photo).after(photo_from_board)
         outlines = _outlines(board, picture_from_board)
         if board.units == "mm":
             px_per_mm = _scale(picture_from_board, board_from_thermal, finding)
+    picture_from_thermal = _exact(picture_from_photo).after(
+        replace(photo_from_thermal, parameter_cov=np.zeros((8, 8)))
+    )
     return Backdrop(
         pixels=_mute(pixels),
-        picture_from_thermal=picture_from_photo @ photo_from_thermal.matrix,
+        picture_from_thermal=picture_from_thermal,
         outlines=outlines,
         px_per_mm=px_per_mm,
-        px_per_thermal=_zoom_at(
-            picture_from_photo @ photo_from_thermal.matrix, _frame_corners(finding).mean(axis=0)
-        ),
+        px_per_thermal=_zoom_at(picture_from_thermal, _frame_corners(finding).mean(axis=0)),
         is_photo=True,
     )
 
@@ -108,18 +108,22 @@ def _thermal_backdrop(finding: Finding, board: Board | None) -> Backdrop:
     rows, cols = grey.shape
     size = (round(cols * factor), round(rows * factor))
     large = cv2.resize(grey.astype(np.float32), size, interpolation=cv2.INTER_CUBIC)
-    picture_from_thermal = np.array(
-        [
-            [size[0] / cols, 0, 0.5 * size[0] / cols - 0.5],
-            [0, size[1] / rows, 0.5 * size[1] / rows - 0.5],
-            [0, 0, 1.0],
-        ]
+    picture_from_thermal = _exact(
+        np.array(
+            [
+                [size[0] / cols, 0, 0.5 * size[0] / cols - 0.5],
+                [0, size[1] / rows, 0.5 * size[1] / rows - 0.5],
+                [0, 0, 1.0],
+            ]
+        )
     )
     outlines: dict[str, FloatArray] = {}
     px_per_mm = None
     board_from_thermal = finding.registration.board_from_thermal
     if board is not None and board_from_thermal is not None:
-        picture_from_board = picture_from_thermal @ board_from_thermal.inverse().matrix
+        # The scales along the two sides differ by rounding alone: one for both, for the lens.
+        even = _exact(_zoom(size[0] / cols))
+        picture_from_board = even.after(board_from_thermal.inverse())
         outlines = _outlines(board, picture_from_board)
         if board.units == "mm":
             px_per_mm = _scale(picture_from_board, board_from_thermal, finding)
@@ -157,13 +161,16 @@ def _zoom(factor: float) -> FloatArray:
     return np.array([[factor, 0, shift], [0, factor, shift], [0, 0, 1.0]])
 
 
-def _outlines(board: Board, picture_from_board: FloatArray) -> dict[str, FloatArray]:
-    plane = PlaneMap(matrix=picture_from_board, parameter_cov=np.zeros((8, 8)))
-    return {part.ref: plane.map(part.corners_mm()) for part in board.parts}
+def _exact(matrix: FloatArray) -> PlaneMap:
+    return PlaneMap(matrix=matrix, parameter_cov=np.zeros((8, 8)))
+
+
+def _outlines(board: Board, picture_from_board: PlaneMap) -> dict[str, FloatArray]:
+    return {part.ref: picture_from_board.map(part.corners_mm()) for part in board.parts}
 
 
 def _scale(
-    picture_from_board: FloatArray, board_from_thermal: PlaneMap, finding: Finding
+    picture_from_board: PlaneMap, board_from_thermal: PlaneMap, finding: Finding
 ) -> float | None:
     scale = _zoom_at(
         picture_from_board, board_from_thermal.map(_frame_corners(finding).mean(axis=0))
@@ -171,9 +178,8 @@ def _scale(
     return scale if np.isfinite(scale) and scale > 0 else None
 
 
-def _zoom_at(matrix: FloatArray, point: FloatArray) -> float:
+def _zoom_at(plane: PlaneMap, point: FloatArray) -> float:
     """Return the linear magnification of a map at a point: the root of its area ratio."""
-    plane = PlaneMap(matrix=matrix, parameter_cov=np.zeros((8, 8)))
     return float(np.sqrt(abs(np.linalg.det(plane.jacobian(point)))))
 
 

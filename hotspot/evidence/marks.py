@@ -13,7 +13,6 @@ from hotspot.checks import FloatArray
 from hotspot.evidence.backdrop import Backdrop
 from hotspot.evidence.paper import FONT, INK, MUTED, halo, points, printable
 from hotspot.finding import Spot
-from hotspot.register.registration import PlaneMap
 
 # sqrt of the 95 % quantile of chi-square with two degrees of freedom: the 95 % region's radius in
 # standard deviations.
@@ -68,7 +67,7 @@ def draw_ring(
 
 def draw_region(axes: Axes, spot: Spot, backdrop: Backdrop) -> None:
     """Draw the spot's centre and the region that holds it with 95 %."""
-    plane = PlaneMap(matrix=backdrop.picture_from_thermal, parameter_cov=np.zeros((8, 8)))
+    plane = backdrop.picture_from_thermal
     cov = plane.point_cov(spot.xy_px, cov=spot.cov_px2)
     centre = plane.map(spot.xy_px)
     values, vectors = np.linalg.eigh(cov)

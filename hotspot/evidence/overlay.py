@@ -14,6 +14,8 @@ from numpy.typing import NDArray
 from hotspot.checks import FloatArray
 from hotspot.finding import Spot
 from hotspot.heat.heatmap import HeatMap
+from hotspot.register.registration import PlaneMap
+from hotspot.register.warp import warp_picture
 
 # Weak heat is smoothed for the eye, by about the blur of common optics; where a single pixel
 # already stands out by this many times its noise, smoothing would only flatten the picture.
@@ -99,7 +101,7 @@ def _is_wide(plain: FloatArray, smooth: FloatArray) -> bool:
 def build_layer(
     heat: HeatMap,
     *,
-    picture_from_thermal: FloatArray,
+    picture_from_thermal: PlaneMap,
     shape: tuple[int, int],
     spots: tuple[Spot, ...] = (),
 ) -> Layer:
@@ -130,12 +132,10 @@ def build_layer(
         * _ramp(rise / top, _BEGIN_SHARE, _FULL_SHARE)
     )
     size = (shape[1], shape[0])
-    share = cv2.warpPerspective(
-        (rise / top).astype(np.float32), picture_from_thermal, size, flags=cv2.INTER_CUBIC
+    share = warp_picture(
+        (rise / top).astype(np.float32), picture_from_thermal, size=size, smooth=True
     )
-    alpha = cv2.warpPerspective(
-        alpha.astype(np.float32), picture_from_thermal, size, flags=cv2.INTER_CUBIC
-    )
+    alpha = warp_picture(alpha.astype(np.float32), picture_from_thermal, size=size, smooth=True)
     rgba = heat_colours()(np.clip(share, 0, 1)).astype(np.float32)
     rgba[..., 3] = np.clip(alpha, 0, _MOST_OPAQUE)
     return Layer(rgba=rgba, top_k=top, lit=bool(alpha.max() > 0), smoothed=not strong)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +15,7 @@ from hotspot.errors import InputError
 from hotspot.evidence.photos import load_pixels
 from hotspot.register.edges import find_edges, to_thermal_picture
 from hotspot.register.registration import PlaneMap
+from hotspot.register.warp import warp_picture
 
 _LONGEST_PX = 1400
 # Told apart with red-green weakness as well: orange edges, blue clicks, pink wrong ones.
@@ -65,23 +67,24 @@ def draw_registration(
     to_canvas = np.array(
         [[factor, 0, 0.5 * factor - 0.5], [0, factor, 0.5 * factor - 0.5], [0, 0, 1.0]]
     )
-    matrix = to_canvas @ photo_from_thermal.matrix
+    plane = PlaneMap(to_canvas, np.zeros((8, 8))).after(photo_from_thermal)
     field = find_edges(to_thermal_picture(cold), blur_px=1.0)
     strength = np.hypot(field[..., 0], field[..., 1])
     strength = np.clip(strength / max(float(np.percentile(strength, 99)), 1e-9), 0, 1)
-    warped = cv2.warpPerspective(strength.astype(np.float32), matrix, size)[..., None] ** 1.5
+    warped: NDArray[Any] = warp_picture(strength.astype(np.float32), plane, size=size)[..., None] ** 1.5
     canvas = canvas * (1 - 0.9 * warped) + np.array(_EDGE, np.float32) * 0.9 * warped
     out: NDArray[np.uint8] = np.clip(canvas, 0, 255).astype(np.uint8)
     rows, cols = cold.shape
     frame = np.array(
         [[-0.5, -0.5], [cols - 0.5, -0.5], [cols - 0.5, rows - 0.5], [-0.5, rows - 0.5]]
     )
-    corners = cv2.perspectiveTransform(frame[:, None], matrix)
+    sides = [a + (b - a) * np.linspace(0, 1, 16)[:, None] for a, b in pairwise([*frame, frame[0]])]
+    corners = np.clip(plane.map(np.concatenate(sides)), -30_000, 30_000)[:, None]
     cv2.polylines(out, [np.round(corners).astype(np.int32)], True, _EDGE, 2, cv2.LINE_AA)
     for i, (tx, ty, px, py) in enumerate(landmarks if landmarks is not None else ()):
         colour = _WRONG if i in photo_from_thermal.outliers else _CLICK
         clicked = cv2.perspectiveTransform(np.array([[[px, py]]], np.float64), to_canvas)[0, 0]
-        mapped = cv2.perspectiveTransform(np.array([[[tx, ty]]], np.float64), matrix)[0, 0]
+        mapped = plane.map(np.array([tx, ty]))
         end = clicked + 10 * (mapped - clicked)
         at = (round(float(clicked[0])), round(float(clicked[1])))
         cv2.circle(out, at, 9, colour, 2, cv2.LINE_AA)

@@ -12,6 +12,7 @@ from hotspot.checks import FloatArray
 from hotspot.errors import InputError
 from hotspot.files.containers import load_plane
 from hotspot.files.tables import load_text, save_text
+from hotspot.register.lens import MOST_K1, Lens
 from hotspot.register.registration import PlaneMap, Registration
 
 FORMAT = 1
@@ -85,7 +86,32 @@ def _to_plain(plane: PlaneMap | None) -> dict[str, Any] | None:
         "model": plane.model,
         "rms_px": plane.rms_px,
         "outliers": list(plane.outliers),
+        **({} if plane.lens is None else {"lens": _lens_to_plain(plane.lens, plane.lens_cov)}),
     }
+
+
+def _lens_to_plain(lens: Lens, cov: FloatArray) -> dict[str, Any]:
+    return {
+        "k1": lens.k1,
+        "k1_sigma": lens.k1_sigma,
+        "centre_px": lens.centre_px.tolist(),
+        "radius_px": lens.radius_px,
+        "cov_with_matrix": cov.tolist(),
+    }
+
+
+def _to_lens(value: dict[str, Any] | None) -> tuple[Lens | None, FloatArray]:
+    if value is None:
+        return None, np.zeros(8)
+    centre = np.array(value["centre_px"], dtype=np.float64)
+    cov = np.array(value["cov_with_matrix"], dtype=np.float64)
+    lens = Lens(float(value["k1"]), float(value["k1_sigma"]), centre, float(value["radius_px"]))
+    numbers = np.array([lens.k1, lens.k1_sigma, lens.radius_px, *centre.ravel(), *cov.ravel()])
+    if centre.shape != (2,) or cov.shape != (8,) or not np.isfinite(numbers).all():
+        raise ValueError("the lens needs a centre of 2 and 8 covariances, finite")
+    if abs(lens.k1) > MOST_K1 or lens.radius_px <= 0 or lens.k1_sigma < 0:
+        raise ValueError("the lens is out of range")
+    return lens, cov
 
 
 def _to_map(value: dict[str, Any] | None) -> PlaneMap | None:
@@ -99,10 +125,13 @@ def _to_map(value: dict[str, Any] | None) -> PlaneMap | None:
         raise ValueError("matrix and parameter_cov must be finite")
     if abs(float(np.linalg.det(matrix))) < 1e-15:
         raise ValueError("matrix is singular")
+    lens, lens_cov = _to_lens(value.get("lens"))
     return PlaneMap(
         matrix=matrix,
         parameter_cov=cov,
         model=str(value["model"]),
         rms_px=float(value["rms_px"]),
         outliers=tuple(int(i) for i in value["outliers"]),
+        lens=lens,
+        lens_cov=lens_cov,
     )

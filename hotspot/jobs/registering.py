@@ -106,7 +106,7 @@ def register_recording(
             )
         registration = check_rig(registration, kept_cold=kept_cold, cold=cold).registration
     elif len(recording.landmarks) and not automatic:
-        registration = fit_registration(recording.landmarks, board)
+        registration = fit_registration(recording.landmarks, board, shape=cold.shape)
     else:
         registration = register_automatically(cold, photo=photo, board=board)
     return Registered(registration, cold, photo, board, recording.landmarks)

@@ -9,6 +9,7 @@ from hotspot.checks import FloatArray
 from hotspot.errors import RegistrationError
 from hotspot.register.clicks import names
 from hotspot.register.landmarks import CLICK_SIGMA_PX, fit_plane_map
+from hotspot.register.lens import Lens
 from hotspot.register.registration import PlaneMap, Registration
 
 # A click on the photo is made on a picture of about screen size: good to a photo pixel at best,
@@ -30,6 +31,7 @@ def fit_registration(
     board: Board | None,
     *,
     click_sigma_thermal_px: float = CLICK_SIGMA_PX,
+    shape: tuple[int, int] | None = None,
 ) -> Registration:
     """Register thermal pixels to the photo and the board by landmarks.
 
@@ -43,6 +45,9 @@ def fit_registration(
         are in photo pixels needs none. None leaves out the board.
     click_sigma_thermal_px
         Standard deviation of a click's coordinate on the thermal picture.
+    shape
+        (rows, cols) of the thermal picture: radial distortion of its lens is then measured along
+        where eight or more landmarks show it. None: taken as straight.
 
     Raises
     ------
@@ -67,6 +72,7 @@ def fit_registration(
         photo,
         click_sigma_source_px=click_sigma_thermal_px,
         click_sigma_destination_px=max(_PHOTO_SIGMA_PX, _PHOTO_SIGMA_THERMAL_PX * per_px),
+        shape=shape,
     )
     warnings = [*_click_warnings(photo_from_thermal, thermal, photo)]
     mirrored = np.linalg.det(photo_from_thermal.matrix[:2, :2]) < 0
@@ -82,6 +88,17 @@ def fit_registration(
         board_from_thermal=board_from_thermal,
         rms_px=measure_rms_px(photo_from_thermal, thermal, photo),
         warnings=(*warnings, *board_warnings),
+        support=_lens_words(photo_from_thermal.lens),
+    )
+
+
+def _lens_words(lens: Lens | None) -> str:
+    if lens is None:
+        return ""
+    way = "in" if lens.k1 < 0 else "out"
+    return (
+        f"the lens moves the corners {way} by {100 * abs(lens.k1):.1f} % of half the diagonal "
+        f"(k1 = {lens.k1:+.3f} ± {lens.k1_sigma:.3f}): taken into account"
     )
 
 

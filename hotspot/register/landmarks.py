@@ -17,6 +17,7 @@ from hotspot.register.clicks import (
     measure_scale,
     names,
 )
+from hotspot.register.find_lens import LensFit, find_lens, find_lens_and_wrong
 from hotspot.register.fitting import TILT_LEVELS, Fit, fit_most_likely, is_mirrored, map_points
 from hotspot.register.registration import PlaneMap
 
@@ -55,6 +56,7 @@ def fit_plane_map(
     model: str = "auto",
     tilt_prior: bool = True,
     find_wrong: bool = True,
+    shape: tuple[int, int] | None = None,
 ) -> PlaneMap:
     """Fit the plane map source → destination to pairs of clicks.
 
@@ -80,6 +82,9 @@ def fit_plane_map(
     find_wrong
         Whether to look for wrong clicks (needs two clicks more than the model's fewest, or one
         more with the tilt prior).
+    shape
+        (rows, cols) of the picture that the source points were clicked on; radial distortion of its
+        lens is then taken into the map when eight or more clicks show it. None: not looked for.
 
     Returns
     -------
@@ -125,9 +130,9 @@ def fit_plane_map(
         )
     mirrored = is_mirrored(source, destination)
 
-    def fit(indices: list[int]) -> Fit:
+    def fit_of(points: FloatArray, indices: list[int]) -> Fit:
         return _fit_over_levels(
-            source[indices],
+            points[indices],
             destination[indices],
             sigma=(sigma_source, sigma_destination),
             model=chosen,
@@ -136,36 +141,72 @@ def fit_plane_map(
         )
 
     minimum = _FEWEST[chosen] + (0 if tilt_prior else 1)
-    wrong: tuple[int, ...] = ()
-    if find_wrong:
-        wrong = find_wrong_clicks(
-            source,
+
+    def wrong_of(points: FloatArray) -> tuple[int, ...]:
+        if not find_wrong:
+            return ()
+        return find_wrong_clicks(
+            points,
             destination,
             sigma_source=sigma_source,
             sigma_destination=sigma_destination,
-            fit=fit,
+            fit=lambda indices: fit_of(points, indices),
             minimum=minimum,
             rng=np.random.default_rng(0),  # the same clicks must give the same answer
         )
+
+    def lens_of_clicks(indices: list[int]) -> LensFit | None:
+        if shape is None:
+            return None
+        return find_lens(
+            source[indices],
+            destination[indices],
+            shape=shape,
+            sigma=(sigma_source, sigma_destination),
+            mirrored=mirrored,
+            fit=lambda points: _fit_over_levels(
+                points,
+                destination[indices],
+                sigma=(sigma_source, sigma_destination),
+                model=chosen,
+                mirrored=mirrored,
+                tilt_prior=tilt_prior,
+            ),
+        )
+
+    wrong, bent = wrong_of(source), None
+    if chosen == "homography":
+        wrong, bent = find_lens_and_wrong(
+            source, wrong=wrong, wrong_of=wrong_of, lens_of_clicks=lens_of_clicks
+        )
+    points = source if bent is None else bent.lens.straightened(source)
     trusted = [i for i in range(len(source)) if i not in wrong]
-    best = fit(trusted)
-    _check_front(best.matrix, source[trusted], destination[trusted], trusted)
+    best = fit_of(points, trusted)
+    _check_front(best.matrix, points[trusted], destination[trusted], trusted)
     distance = np.full(len(source), np.nan)
     if len(trusted) > _FEWEST[chosen] or (tilt_prior and len(trusted) >= 3):
         left_out = leave_one_out(
-            source[trusted], destination[trusted], fit=lambda k: fit([trusted[i] for i in k])
+            points[trusted],
+            destination[trusted],
+            fit=lambda k: fit_of(points, [trusted[i] for i in k]),
         )
         distance[trusted] = np.hypot(*left_out.T)
     if wrong:
-        missed = destination[list(wrong)] - map_points(best.matrix, source[list(wrong)])
+        missed = destination[list(wrong)] - map_points(best.matrix, points[list(wrong)])
         distance[list(wrong)] = np.hypot(*missed.T)
+    cov, lens_cov = best.cov * max(1.0, measure_scale(best)) ** 2, np.zeros(8)
+    if bent is not None:
+        lens_cov = bent.lens.k1_sigma**2 * bent.by_k1
+        cov = cov + np.outer(bent.by_k1, lens_cov)
     return PlaneMap(
         matrix=best.matrix,
-        parameter_cov=best.cov * max(1.0, measure_scale(best)) ** 2,
+        parameter_cov=cov,
         model=chosen,
         rms_px=float(np.sqrt((best.residuals**2).sum(axis=1).mean())),
         outliers=wrong,
         leave_one_out_px=tuple(float(d) for d in distance),
+        lens=None if bent is None else bent.lens,
+        lens_cov=lens_cov,
     )
 
 

@@ -2,16 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
 from hotspot.checks import FloatArray
+from hotspot.register.lens import Lens, is_similarity
 
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PlaneMap:
     """A plane-to-plane map (homography or a simpler case of it) with its uncertainty.
+
+    Where a lens is known to bend straight lines, points are straightened before the matrix acts on
+    them (`lens`), or bent after it did (`lens_after`, in maps the other way).
 
     Attributes
     ----------
@@ -29,6 +33,10 @@ class PlaneMap:
     leave_one_out_px
         Distance of each click from the map of the other trusted clicks, destination units; NaN
         where too few are left; empty when not measured.
+    lens, lens_after
+        Radial distortion of the picture mapped from, and of the one mapped to; None for straight.
+    lens_cov
+        (8,) covariance of the matrix's entries with the lens's k1.
     """
 
     matrix: FloatArray
@@ -37,40 +45,65 @@ class PlaneMap:
     rms_px: float = 0.0
     outliers: tuple[int, ...] = ()
     leave_one_out_px: tuple[float, ...] = ()
+    lens: Lens | None = None
+    lens_after: Lens | None = None
+    lens_cov: FloatArray = field(default_factory=lambda: np.zeros(8))
 
     def map(self, points: FloatArray) -> FloatArray:
         """Map points (n, 2) or (2,)."""
-        array = np.atleast_2d(np.asarray(points, dtype=np.float64))
+        array: FloatArray = np.atleast_2d(np.asarray(points, dtype=np.float64))
+        if self.lens is not None:
+            array = self.lens.straightened(array)
         homogeneous = np.c_[array, np.ones(len(array))] @ self.matrix.T
-        mapped = homogeneous[:, :2] / homogeneous[:, 2:3]
+        mapped: FloatArray = homogeneous[:, :2] / homogeneous[:, 2:3]
+        if self.lens_after is not None:
+            mapped = self.lens_after.bent(mapped)
         out: FloatArray = mapped.reshape(np.shape(points))
         return out
 
     def jacobian(self, point: FloatArray) -> FloatArray:
         """Return the (2, 2) derivative of the mapped point by the point."""
-        x, y = np.asarray(point, dtype=np.float64)
-        u = self.matrix @ np.array([x, y, 1.0])
-        mapped = u[:2] / u[2]
-        out: FloatArray = (self.matrix[:2, :2] - np.outer(mapped, self.matrix[2, :2])) / u[2]
-        return out
+        return self._derivatives(point)[0]
 
     def point_cov(self, point: FloatArray, *, cov: FloatArray | None = None) -> FloatArray:
         """Return the (2, 2) covariance of a mapped point: the map's own plus the point's `cov`.
 
         First-order propagation (Hartley & Zisserman, Multiple View Geometry, 2e, ch. 5).
         """
-        x, y = np.asarray(point, dtype=np.float64)
+        by_point, by_parameter, by_k1 = self._derivatives(point)
+        out: FloatArray = by_parameter @ self.parameter_cov @ by_parameter.T
+        lens = self.lens if self.lens is not None else self.lens_after
+        if lens is not None:
+            mixed = np.outer(by_parameter @ self.lens_cov, by_k1)
+            out = out + mixed + mixed.T + lens.k1_sigma**2 * np.outer(by_k1, by_k1)
+        if cov is not None:
+            out = out + by_point @ np.asarray(cov, dtype=np.float64) @ by_point.T
+        return out
+
+    def _derivatives(self, point: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return the derivatives of a mapped point by the point, the entries and k1."""
+        at: FloatArray = np.asarray(point, dtype=np.float64)
+        before: FloatArray = np.eye(2)
+        by_k1: FloatArray = np.zeros(2)
+        if self.lens is not None:
+            before, by_k1 = self.lens.straightened_by(at)
+            at = self.lens.straightened(at)
+        x, y = at
         u = self.matrix @ np.array([x, y, 1.0])
-        mx, my = u[:2] / u[2]
+        mapped = u[:2] / u[2]
+        mx, my = mapped
+        by_point = (self.matrix[:2, :2] - np.outer(mapped, self.matrix[2, :2])) / u[2]
         by_parameter = (
             np.array([[x, y, 1, 0, 0, 0, -mx * x, -mx * y], [0, 0, 0, x, y, 1, -my * x, -my * y]])
             / u[2]
         )
-        out: FloatArray = by_parameter @ self.parameter_cov @ by_parameter.T
-        if cov is not None:
-            j = self.jacobian(point)
-            out = out + j @ np.asarray(cov, dtype=np.float64) @ j.T
-        return out
+        by_k1 = by_point @ by_k1
+        by_point = by_point @ before
+        if self.lens_after is not None:
+            after, direct = self.lens_after.bent_by(mapped)
+            by_point, by_parameter = after @ by_point, after @ by_parameter
+            by_k1 = after @ by_k1 + direct
+        return by_point, by_parameter, by_k1
 
     def inverse(self) -> PlaneMap:
         """Return the map the other way, its covariance carried along to first order."""
@@ -91,6 +124,9 @@ class PlaneMap:
             model=self.model,
             rms_px=self.rms_px / self._magnification(np.zeros(2)),
             outliers=self.outliers,
+            lens=self.lens_after,
+            lens_after=self.lens,
+            lens_cov=j @ self.lens_cov,
         )
 
     def after(self, first: PlaneMap) -> PlaneMap:
@@ -98,8 +134,15 @@ class PlaneMap:
 
         The residual of `first` is brought to the destination's units by this map's magnification
         where `first` puts its origin (a corner of the picture); views of a board are so near to
-        straight down that the magnification hardly changes over it.
+        straight down that the magnification hardly changes over it. A lens between the two maps
+        must cancel (out of a picture and back into it), or be moved through a similarity.
+
+        Raises
+        ------
+        ValueError
+            When a lens lies between two maps and can do neither.
         """
+        lens, lens_after = self._lenses_after(first)
         product = self.matrix @ first.matrix
         scale = product[2, 2]
         normal = product / scale
@@ -125,6 +168,30 @@ class PlaneMap:
                 np.hypot(self.rms_px, self._magnification(first.map(np.zeros(2))) * first.rms_px)
             ),
             outliers=first.outliers,
+            lens=lens,
+            lens_after=lens_after,
+            lens_cov=(
+                np.zeros(8)
+                if lens is None and lens_after is None
+                else j_self @ self.lens_cov + j_first @ first.lens_cov
+            ),
+        )
+
+    def _lenses_after(self, first: PlaneMap) -> tuple[Lens | None, Lens | None]:
+        """Return the lenses before and after the composed map."""
+        out_of, into = first.lens_after, self.lens
+        if out_of is None and into is None:
+            return first.lens, self.lens_after
+        if out_of is not None and into is not None and out_of.is_same(into):
+            return first.lens, self.lens_after
+        movable = out_of is None and first.lens is None and is_similarity(first.matrix)
+        if into is not None and movable:
+            return into.seen_through(first.matrix), self.lens_after
+        movable = into is None and self.lens_after is None and is_similarity(self.matrix)
+        if out_of is not None and movable:
+            return first.lens, out_of.seen_through(np.linalg.inv(self.matrix))
+        raise ValueError(
+            "a lens between two maps cannot be moved out of a map that is no similarity"
         )
 
     def _magnification(self, at: FloatArray) -> float:

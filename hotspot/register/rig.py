@@ -12,6 +12,7 @@ from hotspot.checks import FloatArray
 from hotspot.errors import RegistrationError
 from hotspot.register.automatic import is_trusted
 from hotspot.register.edges import to_thermal_picture
+from hotspot.register.fitting import fit_homography_algebraic
 from hotspot.register.refine import Match, refine
 from hotspot.register.registration import PlaneMap, Registration
 
@@ -91,10 +92,27 @@ def _follow(kept: Registration, match: Match, sentence: str) -> Registration:
     return replace(
         kept,
         method="rig",
-        photo_from_thermal=None if photo is None else replace(photo.after(motion), outliers=()),
-        board_from_thermal=None if board is None else replace(board.after(motion), outliers=()),
+        photo_from_thermal=None if photo is None else _moved(photo, motion),
+        board_from_thermal=None if board is None else _moved(board, motion),
         warnings=(*kept.warnings, sentence),
     )
+
+
+def _moved(kept: PlaneMap, motion: PlaneMap) -> PlaneMap:
+    """Return a kept map after a motion of the picture; a lens stays with the camera."""
+    if kept.lens is None:
+        return replace(kept.after(motion), outliers=())
+    lens = kept.lens
+    # The motion as a straight lens would show it: fitted to itself over the picture.
+    half = lens.radius_px / np.sqrt(2.0)
+    grid = np.stack(np.meshgrid(*[np.linspace(-half, half, 7)] * 2), -1).reshape(-1, 2)
+    seen = grid + lens.centre_px
+    straight = fit_homography_algebraic(
+        lens.straightened(seen), lens.straightened(motion.map(seen))
+    )
+    plain = replace(kept, lens=None, lens_cov=np.zeros(8))
+    moved = plain.after(replace(motion, matrix=straight))
+    return replace(moved, outliers=(), lens=lens, lens_cov=kept.lens_cov)
 
 
 def _corner_motion(matrix: FloatArray, picture: NDArray[Any]) -> float:

@@ -14,7 +14,7 @@ from hotspot.evidence.figures import build_evidence_figure
 from hotspot.evidence.heat_figure import build_heat_figure
 from hotspot.evidence.overlay import build_layer, heat_colours, smooth_heat
 from hotspot.evidence.paper import to_pixels
-from hotspot.register.registration import Registration
+from hotspot.register.registration import PlaneMap, Registration
 from tests.evidence import scene
 
 
@@ -104,7 +104,9 @@ def test_colour_lies_where_the_heat_is_significant_and_leaves_parts_visible(boar
 
 def test_noise_alone_gets_no_colour(board):
     quiet = scene.make_quiet_finding(board)
-    layer = build_layer(quiet.heat, picture_from_thermal=np.eye(3), shape=(120, 160))
+    layer = build_layer(
+        quiet.heat, picture_from_thermal=PlaneMap(np.eye(3), np.zeros((8, 8))), shape=(120, 160)
+    )
     assert not layer.lit
     assert layer.rgba[..., 3].max() == 0
 
