@@ -23,6 +23,7 @@ from hotspot.jobs.live_for_job import (
     register,
 )
 from hotspot.jobs.progress import Stage
+from hotspot.register.warp import to_straight_matrix
 from hotspot.store.entries import JobFile
 
 LEAVING_S = 8.0
@@ -174,7 +175,7 @@ def _picture(view: LiveView | None, board: Board | None) -> None:
     if view is not None:
         found, _ = register(view.case.landmarks, board)
         if found is not None and found.photo_from_thermal is not None:
-            matrix = found.photo_from_thermal.matrix
+            matrix = to_straight_matrix(found.photo_from_thermal)
     chosen = st.session_state
     over = chosen.get("over", "board photo") == "board photo" and matrix is not None
     live_view(

@@ -71,7 +71,9 @@ def draw_registration(
     field = find_edges(to_thermal_picture(cold), blur_px=1.0)
     strength = np.hypot(field[..., 0], field[..., 1])
     strength = np.clip(strength / max(float(np.percentile(strength, 99)), 1e-9), 0, 1)
-    warped: NDArray[Any] = warp_picture(strength.astype(np.float32), plane, size=size)[..., None] ** 1.5
+    warped: NDArray[Any] = (
+        warp_picture(strength.astype(np.float32), plane, size=size)[..., None] ** 1.5
+    )
     canvas = canvas * (1 - 0.9 * warped) + np.array(_EDGE, np.float32) * 0.9 * warped
     out: NDArray[np.uint8] = np.clip(canvas, 0, 255).astype(np.uint8)
     rows, cols = cold.shape

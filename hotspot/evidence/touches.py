@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 import cv2
 import numpy as np
@@ -68,7 +69,7 @@ def draw_touches(
     return out
 
 
-def _fitted(picture: NDArray[np.uint8]) -> tuple[NDArray[np.uint8], float]:
+def _fitted(picture: NDArray[Any]) -> tuple[NDArray[np.uint8], float]:
     zoom = _SIDE_PX / picture.shape[1]
     size = (_SIDE_PX, max(1, round(picture.shape[0] * zoom)))
     way = cv2.INTER_AREA if zoom < 1 else cv2.INTER_CUBIC

@@ -194,7 +194,8 @@ def fit_plane_map(
     if wrong:
         missed = destination[list(wrong)] - map_points(best.matrix, points[list(wrong)])
         distance[list(wrong)] = np.hypot(*missed.T)
-    cov, lens_cov = best.cov * max(1.0, measure_scale(best)) ** 2, np.zeros(8)
+    cov = best.cov * max(1.0, measure_scale(best)) ** 2
+    lens_cov: FloatArray = np.zeros(8)
     if bent is not None:
         lens_cov = bent.lens.k1_sigma**2 * bent.by_k1
         cov = cov + np.outer(bent.by_k1, lens_cov)

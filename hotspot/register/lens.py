@@ -76,6 +76,13 @@ class Lens:
         back = np.linalg.inv(by_point)
         return back, -back @ by_k1
 
+    def grid_px(self, *, side: int = 7) -> FloatArray:
+        """Return (side², 2) points over the square that just fits into the circle of the lens."""
+        half = self.radius_px / np.sqrt(2.0)
+        ticks = np.linspace(-half, half, side)
+        out: FloatArray = np.stack(np.meshgrid(ticks, ticks), -1).reshape(-1, 2) + self.centre_px
+        return out
+
     def seen_through(self, similarity: FloatArray) -> Lens:
         """Return the lens in the coordinates that a (3, 3) similarity maps to this lens's own."""
         back = np.linalg.inv(similarity)

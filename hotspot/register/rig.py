@@ -104,9 +104,7 @@ def _moved(kept: PlaneMap, motion: PlaneMap) -> PlaneMap:
         return replace(kept.after(motion), outliers=())
     lens = kept.lens
     # The motion as a straight lens would show it: fitted to itself over the picture.
-    half = lens.radius_px / np.sqrt(2.0)
-    grid = np.stack(np.meshgrid(*[np.linspace(-half, half, 7)] * 2), -1).reshape(-1, 2)
-    seen = grid + lens.centre_px
+    seen = lens.grid_px()
     straight = fit_homography_algebraic(
         lens.straightened(seen), lens.straightened(motion.map(seen))
     )

@@ -156,4 +156,5 @@ def to_landmarks(
 ) -> FloatArray:
     """Return (n, 4) landmarks thermal x, y, photo x, y of paired touches and clicks."""
     thermal = np.array([touches[i].xy_px for i in pairing.touches]).reshape(-1, 2)
-    return np.c_[thermal, photo_clicks[list(pairing.clicks)]]
+    out: FloatArray = np.c_[thermal, photo_clicks[list(pairing.clicks)]]
+    return out

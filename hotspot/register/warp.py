@@ -8,6 +8,8 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from hotspot.checks import FloatArray
+from hotspot.register.fitting import fit_homography_algebraic
 from hotspot.register.registration import PlaneMap
 
 
@@ -34,3 +36,15 @@ def warp_picture(
     source = plane.inverse().map(np.c_[x.ravel(), y.ravel()]).astype(np.float32)
     maps = source.reshape(size[1], size[0], 2)
     return np.asarray(cv2.remap(picture, maps[..., 0], maps[..., 1], flags))
+
+
+def to_straight_matrix(plane: PlaneMap) -> FloatArray:
+    """Return the (3, 3) homography nearest to a map, for pictures that cannot be bent.
+
+    Exact without a lens; with one it is fitted over the picture, and off by a part of what the
+    lens moves its corners.
+    """
+    if plane.lens is None:
+        return plane.matrix
+    seen = plane.lens.grid_px()
+    return fit_homography_algebraic(seen, plane.map(seen))

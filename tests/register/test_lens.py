@@ -17,7 +17,7 @@ from hotspot.register.landmarks import fit_plane_map
 from hotspot.register.lens import lens_of
 from hotspot.register.registration import PlaneMap
 from hotspot.register.rig import _moved
-from hotspot.register.warp import warp_picture
+from hotspot.register.warp import to_straight_matrix, warp_picture
 
 SHAPE = (192, 256)
 TRUE = np.array([[4.1, 0.35, 40.0], [-0.3, 4.0, 60.0], [1.2e-4, -0.9e-4, 1.0]])
@@ -167,6 +167,10 @@ def test_pictures_follow_the_lens():
     shown = warp_picture(picture, bent, size=(512, 384))
     rows, cols = np.nonzero(shown > 0.5)
     assert np.hypot(*(bent.map(np.array([41.0, 31.0])) - [cols.mean(), rows.mean()])) < 0.7
+    # A screen that cannot bend shows the nearest homography.
+    flat = PlaneMap(to_straight_matrix(bent), np.zeros((8, 8)))
+    off = np.hypot(*(flat.map(INSIDE) - bent.map(INSIDE)).T)
+    assert off.max() < 0.5 * np.hypot(*(2 * INSIDE - bent.map(INSIDE)).T).max()
     photo = np.full((384, 512, 3), 90, np.uint8)
     noise = np.random.default_rng(1).normal(25, 0.1, SHAPE).astype(np.float32)
     drawn = draw_registration(photo, noise, bent).astype(int)
