@@ -19,6 +19,7 @@ from hotspot.heat.drift import (
     without_patterns,
 )
 from hotspot.heat.drive import Drive
+from hotspot.heat.lonely import find_lonely
 from hotspot.heat.noise import (
     TemporalNoise,
     fit_amounts,
@@ -95,6 +96,7 @@ def calm(
     patterns, names = build_patterns(cold, bad=bad)
     drift = remove_drift(bins.values, patterns=patterns, names=names, bad=bad, keep_out=keep_out)
     bad = bad | find_restless(bins.values, bad=bad)
+    bad = bad | find_lonely(bins.values, segment=bins.segment, bad=bad)
     good = ~bad.reshape(-1)
     if keep_out is not None and (good & ~keep_out.reshape(-1)).sum() > 500:
         good &= ~keep_out.reshape(-1)
