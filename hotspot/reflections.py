@@ -127,7 +127,8 @@ def measure_misfit(field: Field, *, xy_px: FloatArray) -> float:
         int(np.clip(round(float(v)), 0, n - 1)) for v, n in zip(xy_px, (cols, rows), strict=True)
     )
     left, top = max(0, x - REACH_PX), max(0, y - REACH_PX)
-    window = (slice(None), slice(top, y + REACH_PX + 1), slice(left, x + REACH_PX + 1))
+    right, bottom = min(cols, x + REACH_PX + 1), min(rows, y + REACH_PX + 1)
+    window = (slice(None), slice(top, bottom), slice(left, right))
     dy, dx = np.mgrid[window[1], window[2]]
     weight = np.exp(-0.5 * ((dx - xy_px[0]) ** 2 + (dy - xy_px[1]) ** 2) / SPOT_SIGMA_PX**2)
     use = ~field.bad[window[1:]]

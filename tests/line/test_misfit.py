@@ -1,0 +1,49 @@
+"""Whether a spot follows the switching or moves at times of its own."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from hotspot.locate.field import Field, padded_shape
+from hotspot.reflections import Mirrored, measure_misfit
+
+ROWS, COLS, SIGNAL, QUIET = 48, 64, 5, 30
+
+
+def field(*, quiet_share: float, xy_px: tuple[float, float]) -> Field:
+    """Noise of unit sigma with a spot: energy 40^2 in step, a share of it out of step."""
+    rng = np.random.default_rng(7)
+    y, x = np.mgrid[:ROWS, :COLS]
+    spot = np.exp(-((x - xy_px[0]) ** 2 + (y - xy_px[1]) ** 2) / (2 * 1.3**2))
+    maps = rng.standard_normal((SIGNAL, ROWS, COLS))
+    quiet = rng.standard_normal((QUIET, ROWS, COLS))
+    maps[0] += 40 * spot
+    quiet += 40 * np.sqrt(quiet_share / QUIET) * spot
+    rows, cols = padded_shape((ROWS, COLS))
+    unit = np.broadcast_to(np.eye(SIGNAL)[:, :, None, None], (SIGNAL, SIGNAL, rows, cols // 2 + 1))
+    return Field(
+        maps=maps.astype(np.float32),
+        quiet=quiet.astype(np.float32),
+        local_sigma=np.ones((ROWS, COLS), np.float32),
+        inverse_noise=unit.astype(np.float32),
+        bad=np.zeros((ROWS, COLS), bool),
+    )
+
+
+@pytest.mark.parametrize("xy_px", [(30.2, 20.1), (2.0, 3.0), (COLS - 1.0, ROWS - 1.0)])
+@pytest.mark.parametrize("share", [0.0, 0.2, 0.6])
+def test_the_share_out_of_step_is_measured_everywhere(
+    share: float, xy_px: tuple[float, float]
+) -> None:
+    found = measure_misfit(field(quiet_share=share, xy_px=xy_px), xy_px=np.array(xy_px))
+    assert found == pytest.approx(share, abs=0.06)
+
+
+def test_a_name_is_forbidden_by_misfit_unless_the_camera_was_knocked() -> None:
+    steady = Mirrored(equals=1, restless=0, misfit=0.05)
+    own_times = Mirrored(equals=1, restless=0, misfit=0.2)
+    assert not steady.forbids_a_name(logged=True, moved=False, best=0.95)
+    assert own_times.forbids_a_name(logged=True, moved=False, best=0.95)
+    assert not own_times.forbids_a_name(logged=True, moved=True, best=0.95)
+    assert not own_times.forbids_a_name(logged=False, moved=False, best=0.95)
