@@ -13,7 +13,14 @@ from hotspot.finding import Spot, Suspect
 from hotspot.locate.centre import Centre, log_evidence
 from hotspot.locate.detect import Scores
 from hotspot.locate.field import Field
-from hotspot.locate.parts import WITHIN_BODY, WITHIN_SERIES, PartScore, Place, score_parts
+from hotspot.locate.parts import (
+    WITHIN_BODY,
+    WITHIN_LOAD,
+    WITHIN_SERIES,
+    PartScore,
+    Place,
+    score_parts,
+)
 from hotspot.locate.spots import FoundSpot, inner
 from hotspot.register.registration import Registration
 from hotspot.suspects import Prior, name_suspects, posterior
@@ -132,7 +139,8 @@ def weigh(
     roles = ["unknown"] * len(found)
     part_scores: list[tuple[PartScore, ...]] = []
     series = np.array([p.role is Role.SERIES for p in priors])
-    within = tuple(WITHIN_SERIES if s else WITHIN_BODY for s in series)
+    spread = {Role.SERIES: WITHIN_SERIES, Role.LOAD: WITHIN_LOAD}
+    within = tuple(spread.get(p.role, WITHIN_BODY) for p in priors)
     around = tuple(AROUND_SERIES_MM / (mm_per_px or USUAL_MM_PER_PX) if s else 0.0 for s in series)
     candidate = np.array([p.role in (Role.SHUNT, Role.LOAD, Role.UNKNOWN) for p in priors])
     if board is not None and places:
