@@ -54,7 +54,7 @@ def refine_train(
             if value < best:
                 break
             best, best_edges = value, best_edges[side]
-    return _refine_edges(best_edges, gain=gain, half_cycle_s=0.5 / frequency)
+    return _refine_edges(best_edges, gain=gain, half_cycle_s=0.5 / frequency, first_s=first_s)
 
 
 def _train_edges(
@@ -72,7 +72,9 @@ def _clip(edges: FloatArray, first: float) -> FloatArray:
     return np.concatenate([[first], kept]) if before % 2 else kept
 
 
-def _refine_edges(edges: FloatArray, *, gain: Gain, half_cycle_s: float) -> tuple[float, ...]:
+def _refine_edges(
+    edges: FloatArray, *, gain: Gain, half_cycle_s: float, first_s: float
+) -> tuple[float, ...]:
     """Move single edges as a jittering hand would, as far as the data insist."""
     sigma = 0.12 * half_cycle_s + 0.15  # a hand on a switch keeps time to about this, s
     moved = np.zeros(len(edges))
@@ -84,7 +86,7 @@ def _refine_edges(edges: FloatArray, *, gain: Gain, half_cycle_s: float) -> tupl
                     trial = moved.copy()
                     trial[i] += step * sigma
                     shifted = edges + trial
-                    if np.any(np.diff(shifted) <= 0.05):
+                    if np.any(np.diff(shifted) <= 0.05) or shifted[0] < first_s:
                         break
                     value = gain(shifted) - 0.5 * float(np.sum((trial / sigma) ** 2))
                     if value <= best + 1e-9:
