@@ -1,4 +1,8 @@
-"""What holds for all tests: with HOTSPOT_REQUIRE_ALL=1, browser and PostgreSQL tests must run."""
+"""What holds for all tests: with HOTSPOT_REQUIRE_ALL=1, browser and PostgreSQL tests must run.
+
+A real browser on a busy machine now and then answers later than any reasonable wait: a browser test
+that fails is tried once more, and the summary says so. What is broken fails twice.
+"""
 
 from __future__ import annotations
 
@@ -9,6 +13,13 @@ from collections.abc import Generator, Iterator
 import pytest
 
 MUST_RUN = ("browser", "postgres")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Give browser tests their second try."""
+    for item in items:
+        if item.get_closest_marker("browser"):
+            item.add_marker(pytest.mark.flaky(reruns=1, reruns_delay=2))
 
 
 @pytest.hookimpl(wrapper=True)
