@@ -26,7 +26,7 @@ OFFSETS = (-1.6, -0.8, 0.0, 0.8, 1.6)
 # resolves both, as far as the density of the place reaches (3.2 sigma hold 99.4 % of it).
 _REACH_SIGMAS = 3.2
 _STEPS_PER_SIGMA = 2.5
-_FINEST_PX, _COARSEST_PX = 0.25, 1.0
+_FINEST_PX, _COARSEST_PX = 0.25, 0.5
 # Where nothing stands out by more than this the likelihood is so smooth that the offsets above do.
 _QUIET_SNR = 2.5
 
@@ -147,10 +147,13 @@ def _lattice(
 ) -> tuple[FloatArray, FloatArray]:
     """Return points (n, 2) that resolve a normal density and a spot's peak, and their weights.
 
-    Where the step is a whole pixel the points are the picture's own: nothing is interpolated.
+    The picture's own pixels are among the points, and all of them where the place is wide: a sharp
+    spot on one pixel is then seen at full height, as it is by the average over the whole picture
+    that "something else" is measured by.
     """
     narrow = float(np.sqrt(np.linalg.eigvalsh(spread)[0]))
-    step = float(np.clip(narrow / _STEPS_PER_SIGMA, _FINEST_PX, _COARSEST_PX))
+    step = narrow / _STEPS_PER_SIGMA
+    step = 1.0 if step >= _COARSEST_PX else 1.0 / np.ceil(1.0 / max(step, _FINEST_PX))
     first = np.floor((at - reach) / step).astype(int)
     last = np.ceil((at + reach) / step).astype(int)
     ticks = [step * np.arange(a, b + 1) for a, b in zip(first, last, strict=True)]

@@ -99,3 +99,18 @@ def test_a_spot_anywhere_on_a_large_chip_speaks_for_it_alike() -> None:
         scores = scored(white_field(maps[None]), sigma_px=1.5)
         found.append(score_parts(scores, places=(where,))[0].log_evidence)
     assert np.ptp(found) < 1.0
+
+
+def test_a_sharp_spot_counts_for_a_chip_as_much_as_for_the_picture() -> None:
+    """Optics of half a pixel: the same spot in a picture of chip's size and in the picture."""
+    where = place("U1", 33.0, 24.0, half=(5.5, 4.1))
+    maps = 7 * gaussian(SHAPE, (31.0, 25.0), 0.5)
+    scores = scored(white_field(maps[None]), sigma_px=0.5)
+    ratio = np.exp(0.5 * np.maximum(scores.z[0].astype(float), 0.0) ** 2)
+    y, x = np.mgrid[0 : SHAPE[0], 0 : SHAPE[1]]
+    apart = np.stack([x, y], axis=-1) - where.xy_px
+    spread = where.spread_px2() + 0.05**2 * np.eye(2)
+    density = np.exp(-0.5 * np.einsum("yxi,ij,yxj->yx", apart, np.linalg.inv(spread), apart))
+    by_pixels = np.log((ratio * density).sum() / density.sum())
+    seen = score_parts(scores, places=(where,))[0].log_evidence
+    assert seen == pytest.approx(by_pixels, abs=0.05)
