@@ -258,7 +258,7 @@ def test_false_colour_video_is_read_by_its_map(desk: LiveDesk, bench: FakeBench)
         return 0.0 if shot is None or shot.rise is None else float(shot.rise[10, 20])
 
     # Levels along the map; by brightness it would be less (inferno is not linear in it).
-    wait_until(lambda: rise() == pytest.approx(100, abs=3), 10)
+    wait_until(lambda: rise() == pytest.approx(100, abs=3), 40)
 
 
 def test_a_tape_is_never_written_over_another(desk: LiveDesk, tmp_path: Path) -> None:
