@@ -23,8 +23,10 @@ WITHIN_LOAD = 0.29
 OFFSETS = (-1.6, -0.8, 0.0, 0.8, 1.6)
 # The likelihood of where a plain spot is centred is a peak of 0.3-0.5 px (a spot of 1.5-2 px over
 # its SNR), narrower than what is known of a part's place: it is integrated over a lattice that
-# resolves both, as far as the density of the place reaches (3.2 sigma hold 99.4 % of it).
-_REACH_SIGMAS = 3.2
+# resolves both. It reaches as far as a registration may err (3.2 sigma hold 99.4 % of a normal
+# density in the plane), but not that far beyond a body, which ends: an even spread over a square
+# ends at 1.7 sigma along its sides.
+_REACH_SIGMAS, _BODY_REACH_SIGMAS = 3.2, 1.8
 _STEPS_PER_SIGMA = 2.5
 _FINEST_PX, _COARSEST_PX = 0.25, 0.5
 # Where nothing stands out by more than this the likelihood is so smooth that the offsets above do.
@@ -125,9 +127,10 @@ def score_parts(
         points = place.xy_px + grid @ np.linalg.cholesky(spread).T
         z = sample(scores.z, points)
         weights = coarse_weights
-        reach = _REACH_SIGMAS * np.sqrt(np.diag(spread))
+        sigmas = _reach_sigmas(place.cov_px2, spread)
+        reach = sigmas * np.sqrt(np.diag(spread))
         if _loudest(strongest, place.xy_px, reach) > _QUIET_SNR:
-            points, weights = _lattice(place.xy_px, spread, reach)
+            points, weights = _lattice(place.xy_px, spread, sigmas)
             evidence = _mean_evidence(sample(scores.z, points), weights)
         else:
             evidence = _mean_evidence(z, weights)
@@ -142,9 +145,13 @@ def _loudest(strongest: NDArray[np.float32], at: FloatArray, reach: FloatArray) 
     return float(window.max()) if window.size else np.inf
 
 
-def _lattice(
-    at: FloatArray, spread: FloatArray, reach: FloatArray
-) -> tuple[FloatArray, FloatArray]:
+def _reach_sigmas(registration: FloatArray, spread: FloatArray) -> float:
+    """Return how many sigma of its whole spread a place reaches, by what the spread is made of."""
+    share = float(np.clip(np.trace(np.linalg.solve(spread, registration)) / 2, 0.0, 1.0))
+    return float(np.sqrt(share * _REACH_SIGMAS**2 + (1.0 - share) * _BODY_REACH_SIGMAS**2))
+
+
+def _lattice(at: FloatArray, spread: FloatArray, sigmas: float) -> tuple[FloatArray, FloatArray]:
     """Return points (n, 2) that resolve a normal density and a spot's peak, and their weights.
 
     The picture's own pixels are among the points, and all of them where the place is wide: a sharp
@@ -152,6 +159,7 @@ def _lattice(
     that "something else" is measured by.
     """
     narrow = float(np.sqrt(np.linalg.eigvalsh(spread)[0]))
+    reach = sigmas * np.sqrt(np.diag(spread))
     step = narrow / _STEPS_PER_SIGMA
     step = 1.0 if step >= _COARSEST_PX else 1.0 / np.ceil(1.0 / max(step, _FINEST_PX))
     first = np.floor((at - reach) / step).astype(int)
@@ -160,7 +168,7 @@ def _lattice(
     points = np.stack(np.meshgrid(*ticks), axis=-1).reshape(-1, 2)
     apart = points - at
     distance = np.sum((apart @ np.linalg.inv(spread)) * apart, axis=1)
-    kept = distance <= _REACH_SIGMAS**2
+    kept = distance <= sigmas**2
     return points[kept], np.exp(-0.5 * distance[kept])
 
 

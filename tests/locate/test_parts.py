@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy.stats import norm
@@ -77,7 +79,9 @@ def test_the_evidence_is_the_integral_over_the_place(
     half: tuple[float, float], off_sigmas: tuple[float, float]
 ) -> None:
     """Against Monte Carlo: the mean likelihood ratio over 200,000 places drawn from the density."""
-    where = place("U1", 33.3, 24.6, half=half)
+    # A registration as uncertain as the body is large: then the density has its tails.
+    far = max(half)
+    where = replace(place("U1", 33.3, 24.6, half=(0.1, 0.1)), cov_px2=(0.3 * far) ** 2 * np.eye(2))
     root = np.linalg.cholesky(where.spread_px2() + 0.05**2 * np.eye(2))
     centre = where.xy_px + root @ np.array(off_sigmas)
     maps = 1.2 * gaussian(SHAPE, (float(centre[0]), float(centre[1])), 1.5)
@@ -111,6 +115,17 @@ def test_a_sharp_spot_counts_for_a_chip_as_much_as_for_the_picture() -> None:
     apart = np.stack([x, y], axis=-1) - where.xy_px
     spread = where.spread_px2() + 0.05**2 * np.eye(2)
     density = np.exp(-0.5 * np.einsum("yxi,ij,yxj->yx", apart, np.linalg.inv(spread), apart))
+    # The body ends: what lies beyond 1.8 sigma (a little more for the registration) is not its own.
+    density[density < np.exp(-0.5 * 1.9**2)] = 0.0
     by_pixels = np.log((ratio * density).sum() / density.sum())
     seen = score_parts(scores, places=(where,))[0].log_evidence
-    assert seen == pytest.approx(by_pixels, abs=0.05)
+    assert seen == pytest.approx(by_pixels, abs=0.1)
+
+
+def test_a_spot_well_beyond_a_body_is_not_the_bodys() -> None:
+    """A coil's tail must not claim the capacitor beside it, well placed as both are."""
+    coil, beside = place("L1", 25.0, 24.0, half=(6.0, 6.0)), place("C1", 37.0, 24.0)
+    maps = 2.3 * gaussian(SHAPE, (37.0, 24.0), 1.5)
+    scores = scored(white_field(maps[None]), sigma_px=1.5)
+    coil_score, own = score_parts(scores, places=(coil, beside), within=(0.45, WITHIN_BODY))
+    assert own.log_evidence > coil_score.log_evidence + 5
