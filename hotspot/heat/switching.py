@@ -44,6 +44,9 @@ MOST_PLACES = 6000
 BELIEVE = 0.03
 # ... and below this one it needs no further proof from the places it was found at.
 CERTAIN = 0.005
+# Seen at the parts with less chance than this, nothing in the wide picture can make it surer; the
+# wide search costs as much time again.
+BEYOND_DOUBT = 1e-9
 # Picture-wide, thousands of places include some that misbehave in ways no model has: their word
 # counts this much less than that of the parts on the rail.
 WIDE_HANDICAP = 30.0
@@ -123,7 +126,8 @@ def estimate_switching(
             ),
             handicap=1.0,
         )
-    found += _search(_seen_everywhere(calm_bins), handicap=WIDE_HANDICAP)
+    if min((f[0] for f in found), default=1.0) > BEYOND_DOUBT:
+        found += _search(_seen_everywhere(calm_bins), handicap=WIDE_HANDICAP)
     best = min(found, key=lambda f: f[0], default=None)
     if best is None or best[0] > BELIEVE:
         return SwitchingEstimate(
@@ -310,10 +314,13 @@ def _gain(seen: _Seen, *, place: int, answers: tuple[Answer, ...]) -> Gain:
         best = -np.inf
         for answer in answers:
             r = answer.to_drive(seen.t_s, drive)
-            norm = float(np.einsum("wb,bc,vc,wv->", r, seen.white, r, gram, optimize=True))
+            used = r.any(axis=1)
+            r = r[used]
+            products = (r @ seen.white) @ r.T
+            norm = float(np.sum(products * gram[np.ix_(used, used)]))
             if norm <= 1e-12:
                 continue
-            b = float(np.sum(r * heard))
+            b = float(np.sum(r * heard[used]))
             best = max(best, 0.5 * b * abs(b) / norm)
         return best
 
