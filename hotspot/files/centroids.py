@@ -94,7 +94,7 @@ def load_centroids(path: Path, *, unit: str | None = None) -> Centroids:
 def parse_centroids(text: str, *, where: str, unit: str | None = None) -> Centroids:
     """Return the placements in the text of a centroid table."""
     grid = parse_grid(text, synonyms=_SYNONYMS, required=("ref", "x", "y"), where=where)
-    mm = to_mm_per_unit(unit) if unit else _stated_unit(grid)
+    mm_x, mm_y = (to_mm_per_unit(unit),) * 2 if unit else _stated_units(grid)
     warnings: list[str] = []
     placements: list[Placement] = []
     seen: dict[str, int] = {}
@@ -111,8 +111,8 @@ def parse_centroids(text: str, *, where: str, unit: str | None = None) -> Centro
         suffixed += x_suffix is not None and y_suffix is not None
         placement = Placement(
             ref=ref,
-            x_mm=x * (x_suffix or mm or 1.0),
-            y_mm=y * (y_suffix or mm or 1.0),
+            x_mm=x * (x_suffix or mm_x or 1.0),
+            y_mm=y * (y_suffix or mm_y or 1.0),
             rotation_deg=_rotation(grid.cell(cells, "rotation"), grid, ref=ref, where=here),
             side=_side(grid.cell(cells, "side"), ref=ref, where=here),
             package=grid.cell(cells, "package"),
@@ -133,23 +133,39 @@ def parse_centroids(text: str, *, where: str, unit: str | None = None) -> Centro
         warnings.append(f"{skipped} lines without a reference or a place were left out")
     if "side" not in grid.columns:
         warnings.append("the centroid table names no side; all parts are taken as on the top")
-    stated = mm is not None or suffixed == len(placements)
+    stated = mm_x is not None or suffixed == len(placements)
     if not stated:
         placements, text = _guessed_unit(placements)
         warnings.append(text)
+    _check_span(placements, where=where)
     return Centroids(tuple(placements), stated, tuple(warnings))
 
 
-def _stated_unit(grid: Grid) -> float | None:
-    found = to_mm_per_unit(grid.titles["x"])
-    if found is not None:
-        return found
+def _stated_units(grid: Grid) -> tuple[float | None, float | None]:
+    """Return mm per unit of x and of y; a unit that only one of them states is that of both."""
+    x, y = (to_mm_per_unit(grid.titles[m]) for m in ("x", "y"))
+    if x is not None or y is not None:
+        return (y if x is None else x), (x if y is None else y)
     for remark in grid.remarks:
         if re.search(r"unit|coord|measure|metric|imperial", remark, re.I):
             found = to_mm_per_unit(remark)
             if found is not None:
-                return found
-    return None
+                return found, found
+    return None, None
+
+
+def _check_span(placements: list[Placement], *, where: str) -> None:
+    """Refuse places that no board has, naming the part that lies farthest out."""
+    xy = np.array([(p.x_mm, p.y_mm) for p in placements])
+    far = np.abs(xy - np.median(xy, axis=0)).max(axis=1)
+    if np.ptp(xy, axis=0).max() <= _MAX_SPAN_MM:
+        return
+    i = int(np.argmax(far))
+    raise BoardError(
+        f"{placements[i].ref} lies {far[i]:.0f} mm from the middle of the others",
+        where=where,
+        cure="Export all places in one unit, or say which with --unit",
+    )
 
 
 def _guessed_unit(placements: list[Placement]) -> tuple[list[Placement], str]:

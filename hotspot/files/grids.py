@@ -16,6 +16,8 @@ _MM = {
     "millimeter": 1.0, "millimeters": 1.0, "millimetre": 1.0, "metric": 1.0, "micron": 0.001,
     "microns": 0.001, "imperial": 25.4,
 }  # fmt: skip
+# Meanings as the technician calls them.
+_NAMES = {"ref": "reference", "x": "x position", "y": "y position"}
 _NUMBER = re.compile(r"^([+-]?(?:\d[\d.,' ]*|[.,]\d+)(?:[eE][+-]?\d+)?)\s*([a-zA-Zµμ\"°]*)\.?$")
 
 
@@ -70,11 +72,15 @@ def parse_grid(
     BoardError
         No header found, or a line with another number of cells.
     """
+    if not text.strip():
+        raise BoardError("is empty", where=where, cure="Export the table again")
     lines = text.split("\n")
+    nearly: tuple[int, int, set[str]] = (0, 0, set())  # meanings found, line, all of them
     for first, line in enumerate(lines[:MAX_HEADER_LINES]):
         for split in _splitters(line):
             titles = split(line.lstrip("# \t") if line.lstrip().startswith("#") else line)
             columns = _meanings(titles, synonyms)
+            nearly = max(nearly, (len(columns), -first - 1, set(columns)), key=lambda n: n[:2])
             if all(r in columns for r in required):
                 rows = _rows(lines, first + 1, split, width=len(titles), where=where)
                 comma = split is not _by_comma
@@ -85,9 +91,18 @@ def parse_grid(
                     remarks=tuple(lines[:first]) + tuple(s for s in lines if s.startswith("##")),
                     decimal_comma=comma or _quoted_decimal_comma(rows, columns),
                 )
-    wanted = ", ".join(synonyms[r][0] for r in required)
+    # One word may be in a remark by chance; two in one line are a header with something missing.
+    if nearly[0] >= min(2, len(required)):
+        missing = " and ".join(_NAMES[r] for r in required if r not in nearly[2])
+        raise BoardError(
+            f"the header has no column of the {missing}",
+            where=f"{where}, line {-nearly[1]}",
+            cure="Export the table again with it, or name the column in the header",
+        )
+    wanted = [_NAMES[r] for r in required]
+    words = wanted[0] if len(wanted) == 1 else f"{', '.join(wanted[:-1])} and {wanted[-1]}"
     raise BoardError(
-        f"no header with {wanted} in the first lines",
+        f"no header line that names the columns of the {words}",
         where=where,
         cure="Export again with a header line",
     )
@@ -145,6 +160,10 @@ def _by_bar(line: str) -> list[str]:
     return _split(line.strip().strip("|"), "|")
 
 
+def _by_colon(line: str) -> list[str]:
+    return _split(line, ":")
+
+
 def _by_columns(line: str) -> list[str]:
     return re.split(r"\s{2,}|\t", line.strip())
 
@@ -162,7 +181,7 @@ def _split(line: str, delimiter: str) -> list[str]:
 
 
 def _splitters(line: str) -> list[Callable[[str], list[str]]]:
-    by_mark = {",": _by_comma, ";": _by_semicolon, "\t": _by_tab, "|": _by_bar}
+    by_mark = {",": _by_comma, ";": _by_semicolon, "\t": _by_tab, "|": _by_bar, ":": _by_colon}
     marks = sorted((m for m in by_mark if m in line), key=line.count, reverse=True)
     return [*(by_mark[m] for m in marks), _by_spaces, _by_columns]
 
@@ -188,7 +207,7 @@ def _rows(
 ) -> tuple[tuple[int, tuple[str, ...]], ...]:
     rows = []
     for number, line in enumerate(lines[first:], start=first + 1):
-        if not line.strip(" ,;\t|") or line.lstrip().startswith("#"):
+        if not line.strip(" ,;:\t|") or line.lstrip().startswith("#"):
             continue
         cells = split(line)
         if len(cells) == 1 and width > 2:

@@ -28,6 +28,9 @@ from hotspot.files.pairing import (
 from hotspot.nets import is_rail_name, volts_from_name
 
 _MIN_RAIL_PARTS = 2
+# Frames of pins (headers of a module, a socket) are one to three on a board (common practice, no
+# source); when more parts than this share hold others inside, the places are wrong.
+_FEW_FRAMES, _MOST_FRAMES = 3, 0.1
 
 
 @dataclass(frozen=True, slots=True)
@@ -164,7 +167,16 @@ def _without_frames(parts: Sequence[Part], warnings: list[str]) -> tuple[Part, .
     """Return the parts, those that are frames of pins as test points."""
     places = np.array([(p.x_mm, p.y_mm) for p in parts]).reshape(-1, 2)
     sides = np.array([p.side for p in parts])
-    return tuple(_frame_of_pins(p, places, sides, warnings) for p in parts)
+    said: list[str] = []
+    out = tuple(_frame_of_pins(p, places, sides, said) for p in parts)
+    if len(said) > max(_FEW_FRAMES, _MOST_FRAMES * len(parts)):
+        raise BoardError(
+            f"{len(said)} of {len(parts)} parts lie over several others: their places are not all "
+            "in one unit, or in another than was said",
+            cure="Export all places in one unit, or say which with --unit",
+        )
+    warnings += said
+    return out
 
 
 def _frame_of_pins(

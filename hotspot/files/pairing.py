@@ -8,12 +8,15 @@ from dataclasses import replace
 import numpy as np
 
 from hotspot.checks import FloatArray
+from hotspot.errors import BoardError
 from hotspot.files.bodies import PadGroup
 from hotspot.files.centroids import Placement
 
 # The netlist's part and the centroid's part lie on one another within this, anchors of connectors
 # and batteries (up to 4 mm off in real exports) included.
 MATCH_MM = 8.0
+# More parts than this share at other places: the files are of two boards, or one mixes its units.
+_MOST_APART = 0.2
 _CUT_REFERENCE = 6  # IPC-D-356 columns 21-26
 
 
@@ -119,20 +122,59 @@ def to_one_frame(
         warnings.append(f"the centroid table is scaled by {scale:g} to fit the netlist's pads")
         placements = [replace(p, x_mm=p.x_mm * scale, y_mm=p.y_mm * scale) for p in placements]
         own = own * scale
-    best = min((1.0, -1.0), key=lambda sign: float(_misfit(own, pads * [1.0, sign])))
+    # The mean decides between equals: of three parts two may fit both ways round.
+    best = min(
+        (1.0, -1.0),
+        key=lambda sign: (round(_misfit(own, pads * [1.0, sign]), 3), _spread(own, pads, sign)),
+    )
     pads = pads * [1.0, best]
     shift = np.median(own - pads, axis=0)
-    misfit = float(_misfit(own, pads))
+    misfit = _misfit(own, pads)
     if misfit > 1.0:
         warnings.append(
             f"centroids and netlist differ by {misfit:.1f} mm in the middle of the parts; "
             "are they of one board?"
         )
+    _check_apart(placements, groups, np.hypot(*(own - pads - shift).T), warnings=warnings)
     if best < 0 or float(np.abs(shift).max()) > 0.01:
         groups = {ref: g.moved(shift, y_sign=best) for ref, g in groups.items()}
     return list(placements), groups
 
 
+def _check_apart(
+    placements: Sequence[Placement],
+    groups: Mapping[str, PadGroup],
+    apart_mm: FloatArray,
+    *,
+    warnings: list[str],
+) -> None:
+    """Tell of parts that the two files put at different places; refuse when they are many.
+
+    Raises
+    ------
+    BoardError
+        More than a fifth of the parts are not where their pads are.
+    """
+    refs = [p.ref for p in placements if p.ref in groups]
+    far = [(ref, float(d)) for ref, d in zip(refs, apart_mm, strict=True) if d > MATCH_MM]
+    if not far:
+        return
+    far.sort(key=lambda pair: -pair[1])
+    said = f"{len(far)} of {len(refs)} parts are not where the netlist has their pads"
+    if len(far) > _MOST_APART * len(refs):
+        raise BoardError(
+            f"{said} ({far[0][0]} by {far[0][1]:.0f} mm)",
+            where="centroids and netlist",
+            cure="Export both from one board, with all places in one unit",
+        )
+    warnings.append(f"{said}, check them: {listed([ref for ref, _ in far])}")
+
+
 def _misfit(own: FloatArray, pads: FloatArray) -> float:
     difference = own - pads
     return float(np.median(np.abs(difference - np.median(difference, axis=0))))
+
+
+def _spread(own: FloatArray, pads: FloatArray, sign: float) -> float:
+    difference = own - pads * [1.0, sign]
+    return float(np.mean(np.abs(difference - np.median(difference, axis=0))))

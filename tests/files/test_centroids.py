@@ -43,6 +43,11 @@ HABITS = {
     ),
     "tabs": MM.replace(",", "\t"),
     "bars": "|Ref|X|Y|Side|Rot|\n|C1|25.4|-12.7|front|90|\n|U2|50.8|2.54|back|0|\n",
+    "colons": MM.replace(",", ":"),
+    "x in mil, y in inch": (
+        "Ref,X (mil),Y (inch),Side,Rot\nC1,1000,-0.5,top,90\nU2,2000,0.1,bottom,0\n"
+    ),
+    "unit on one column": "Ref,X [mil],Y,Side,Rot\nC1,1000,-500,T,90\nU2,2000,100,B,0\n",
     "trailing delimiter": MM.replace("\n", ",\n"),
 }
 
@@ -76,7 +81,13 @@ def test_a_table_without_unit_is_read_as_the_unit_that_makes_a_board() -> None:
 
 REFUSED = {
     "no header": ("1,2,3\n4,5,6\n", "no header"),
-    "empty": ("", "no header"),
+    "empty": ("", "is empty"),
+    "no y": (MM.replace("Mid Y", "Height"), "no column of the y position"),
+    "no places": (MM.replace("Mid ", "Size "), "no column of the x position and y position"),
+    "one place in mil": (
+        MM.replace("Mid X", "Mid X (mm)") + "C3,30,5,Top,0\nC4,3415,500,Top,0\n",
+        "C4 lies 3",
+    ),
     "no parts": ("Ref,X,Y,Side\n", "holds no part"),
     "text x": (MM.replace("25.4", "left"), "line 2"),
     "infinite x": (MM.replace("25.4", "1e999"), "line 2"),
@@ -104,7 +115,7 @@ def test_lines_without_a_place_are_left_out_and_said() -> None:
 
 
 names = st.from_regex(r"[A-Z]{1,3}[0-9]{1,4}[A-Z]?", fullmatch=True)
-coordinates = st.integers(-200000, 200000).map(lambda n: n / 1000)
+coordinates = st.integers(-200000, 200000).map(lambda n: n / 10000)
 
 
 @given(

@@ -107,11 +107,10 @@ def test_rails_and_grounds_named_by_hand_are_checked() -> None:
         import_board(FEATHER, name="b", rails={"9V9": None})
 
 
-def test_files_of_two_boards_are_noticed() -> None:
-    board = import_board(
-        Sources(centroids=FEATHER.centroids, netlist=DATA / "motion_light/netlist.ipc"), name="b"
-    )
-    assert any("are they of one board" in w for w in board.warnings)
+def test_files_of_two_boards_are_refused() -> None:
+    two = Sources(centroids=FEATHER.centroids, netlist=DATA / "motion_light/netlist.ipc")
+    with pytest.raises(BoardError, match="are not where the netlist has their pads"):
+        import_board(two, name="b")
 
 
 def test_an_imported_board_survives_the_pack(tmp_path: Path) -> None:
@@ -127,3 +126,26 @@ def test_nothing_to_import_is_said() -> None:
         import_board(Sources(), name="b")
     with pytest.raises(BoardError, match="no such file"):
         import_board(Sources(centroids=Path("/nowhere/x.csv")), name="b")
+
+
+def test_a_few_parts_elsewhere_than_their_pads_are_named(tmp_path: Path) -> None:
+    moved = rewritten(
+        tmp_path, lambda r, x, y, a, s: (r, x + 14 if r in ("C1", "C10") else x, y, a, s)
+    )
+    said = [w for w in import_board(moved, name="b").warnings if "not where the netlist" in w]
+    assert len(said) == 1
+    assert "2 of 6" in said[0]
+    assert said[0].endswith("C1, C10") or said[0].endswith("C10, C1")
+    assert not any("not where" in w for w in import_board(FEATHER, name="b").warnings)
+
+
+def test_a_table_in_two_units_is_refused(tmp_path: Path) -> None:
+    def mixed(ref, x, y, angle, side):
+        return (ref, x / 0.0254, y / 0.0254, angle, side) if x > 150 else (ref, x, y, angle, side)
+
+    both = rewritten(tmp_path, mixed)
+    with pytest.raises(BoardError, match="are not where the netlist has their pads") as caught:
+        import_board(both, name="b")
+    assert "one unit" in (caught.value.cure or "")
+    with pytest.raises(BoardError, match="lie over several others"):
+        import_board(replace(both, netlist=None), name="b")
