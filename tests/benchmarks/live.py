@@ -1,6 +1,6 @@
 """How fast the live picture reaches the screen: ``python -m tests.benchmarks.live [SECONDS]``.
 
-A real server with the practice camera (256 × 192 at 30 Hz, analysis and recording running) and a
+A real server with the practice camera (256 × 192 at 36 Hz, analysis and recording running) and a
 real Chromium. On every animation frame the page's canvas is looked at: which picture it shows, when
 that was taken from the camera (`made`, the server's clock; browser and server share the machine),
 and whether its pixels are others than before. Printed: pictures shown a second, and time from
