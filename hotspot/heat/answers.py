@@ -69,13 +69,13 @@ class Answer:
         out: FloatArray = np.einsum("m,mwt->wt", change, moments)
         return out
 
-    def to_sine(self, frequency: float) -> np.ndarray:
-        """Return the complex answer (widths,) to exp(i 2 pi f t)."""
-        w = 2j * np.pi * frequency
+    def to_sines(self, frequencies: FloatArray) -> np.ndarray:
+        """Return the complex answers (n, widths) to exp(i 2 pi f t) for each frequency (n,)."""
+        w = 2j * np.pi * frequencies[:, None]
         low = 1.0 / (1.0 + w * self.tau_s)
         edges = np.array(AGE_EDGES_S)
         by_age = low * (np.exp(-w * edges[:-1]) - np.exp(-w * edges[1:])) / w
-        return np.asarray(low * self.body + self.passed @ by_age)
+        return np.asarray(low * self.body + by_age @ self.passed.T)
 
 
 def build_answers(mm_per_px: float | None, *, widths: int = len(SPREADS_PX)) -> tuple[Answer, ...]:

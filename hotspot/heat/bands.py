@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotspot.checks import FloatArray
-from hotspot.heat.noise import fit_proven_amounts, robust_variance
+from hotspot.heat.noise import fit_proven_amounts, robust_variance, variance_of
 
 # Widths of the bands in which smooth noise is measured, px; octaves from twice a sharp spot to a
 # large part of the picture.
@@ -53,25 +53,46 @@ class Bands:
     quiet_power: FloatArray
 
 
-def measure_bands(
+@dataclass(frozen=True, slots=True, eq=False)
+class QuietBands:
+    """What the quiet contrasts say of the noise of smooth patterns.
+
+    Attributes
+    ----------
+    sigmas_px
+        (bands,) widths, widest first.
+    rad_px
+        (bands,) middle of each band, rad/px, ascending.
+    cov
+        (bands, k, k) covariance predicted for the signal contrasts.
+    quiet_power
+        (bands,) mean power that the same model gives the quiet contrasts.
+    areas
+        (bands,) independent values in a band of one picture.
+    """
+
+    sigmas_px: tuple[float, ...]
+    rad_px: FloatArray
+    cov: FloatArray
+    quiet_power: FloatArray
+    areas: FloatArray
+
+
+def measure_quiet_bands(
     quiet_maps: NDArray[np.float32],
     *,
-    maps: NDArray[np.float32],
     quiet: FloatArray,
     weights: FloatArray,
     covariance: FloatArray,
     components: tuple[FloatArray, ...],
     bad: NDArray[np.bool_],
-) -> Bands:
+) -> QuietBands:
     """Measure the noise of smooth patterns on quiet contrasts and predict the signal contrasts'.
 
     Parameters
     ----------
     quiet_maps
         (r, rows, cols) maps of the quiet contrasts.
-    maps
-        (k, rows, cols) maps of the signal contrasts. Drift that runs like the signal itself, up
-        with the warming, is in no quiet contrast; it fills the whole picture, and heat does not.
     quiet, weights
         (r, bins) and (k, bins) weights of the quiet and of the signal contrasts.
     covariance
@@ -81,19 +102,13 @@ def measure_bands(
     bad
         (rows, cols) pixels that say nothing.
     """
-    shape = bad.shape
-    sigmas = [s for s in BAND_SIGMAS_PX if 5 * s < min(shape)][::-1]
-    # Stripes are a matter of their own lines of the spectrum, not of smooth patterns.
-    filled = remove_stripes(np.where(bad, np.float32(0), quiet_maps))
-    seen = remove_stripes(np.where(bad, np.float32(0), maps))
-    rad_px, cov, quiet_power = [], [], []
+    rad_px, cov, quiet_power, every_area = [], [], [], []
     kinds = (covariance, *components[1:])
-    of_quiet = [float(np.mean(np.einsum("rb,bc,rc->r", quiet, c, quiet))) for c in kinds]
+    of_quiet = [float(np.mean(variance_of(quiet, c))) for c in kinds]
     of_signal = [weights @ c @ weights.T for c in kinds]
-    for sigma in sigmas:
-        step = max(1, int(sigma / 2))
-        series = _banded(filled, sigma, step=step)
-        areas = max(1.0, AREAS * shape[0] * shape[1] / sigma**2)
+    banded = _banded(quiet_maps, bad)
+    for sigma, series in banded.items():
+        areas = max(1.0, AREAS * bad.size / sigma**2)
         amounts = fit_proven_amounts(
             robust_variance(series) / GAIN * sigma**2,
             contrasts=quiet,
@@ -103,21 +118,49 @@ def measure_bands(
         )
         # Its transform peaks where exp(-s2k2/2) - exp(-2 s2k2) does: k = sqrt(2 ln 4 / 3) / s.
         rad_px.append(np.sqrt(2 * np.log(4) / 3) / sigma)
-        predicted = np.asarray(sum(a * c for a, c in zip(amounts, of_signal, strict=True)))
-        if sigma >= SMOOTH_FROM_PX:
-            shown = _robust_cov(_banded(seen, sigma, step=step))
-            # Largest eigenvalue of a sample covariance of k unit normals from n samples tends to
-            # (1 + sqrt(k / n))^2 (Marchenko & Pastur 1967; Johnstone 2001); half as much again
-            # is left to its scatter.
-            most = (1 + np.sqrt(len(maps) / areas)) ** 2
-            predicted = _larger(predicted, shown / GAIN * sigma**2, most=1.5 * most)
-        cov.append(predicted)
+        cov.append(np.asarray(sum(a * c for a, c in zip(amounts, of_signal, strict=True))))
         quiet_power.append(sum(a * c for a, c in zip(amounts, of_quiet, strict=True)))
+        every_area.append(areas)
     k = len(weights)
-    return Bands(
+    return QuietBands(
+        sigmas_px=tuple(banded),
         rad_px=np.array(rad_px),
         cov=np.array(cov).reshape(-1, k, k),
         quiet_power=np.array(quiet_power),
+        areas=np.array(every_area),
+    )
+
+
+def measure_bands(seen: QuietBands, *, maps: NDArray[np.float32], bad: NDArray[np.bool_]) -> Bands:
+    """Return the noise of smooth patterns in the signal contrasts.
+
+    Drift that runs like the signal itself, up with the warming, is in no quiet contrast; it fills
+    the whole picture, and heat does not.
+
+    Parameters
+    ----------
+    seen
+        What the quiet contrasts predict.
+    maps
+        (k, rows, cols) maps of the signal contrasts, without the heat that is known.
+    bad
+        (rows, cols) pixels that say nothing.
+    """
+    cov = []
+    banded = _banded(maps, bad)
+    for predicted, areas, sigma in zip(seen.cov, seen.areas, seen.sigmas_px, strict=True):
+        if sigma < SMOOTH_FROM_PX:
+            cov.append(predicted)
+            continue
+        # Largest eigenvalue of a sample covariance of k unit normals from n samples tends to
+        # (1 + sqrt(k / n))^2 (Marchenko & Pastur 1967; Johnstone 2001); half as much again is
+        # left to its scatter.
+        most = 1.5 * (1 + np.sqrt(len(maps) / areas)) ** 2
+        shown = _robust_cov(banded[sigma]) / GAIN * sigma**2
+        cov.append(_larger(predicted, shown, most=most))
+    k = len(maps)
+    return Bands(
+        rad_px=seen.rad_px, cov=np.array(cov).reshape(-1, k, k), quiet_power=seen.quiet_power
     )
 
 
@@ -154,13 +197,37 @@ def remove_stripes(pictures: NDArray[np.float32]) -> NDArray[np.float32]:
     return out
 
 
-def _banded(pictures: NDArray[np.float32], sigma: float, *, step: int) -> NDArray[np.float32]:
-    """Every `step`-th pixel of each picture's band; smoothing holds no lock of the interpreter."""
+def _banded(
+    pictures: NDArray[np.float32], bad: NDArray[np.bool_]
+) -> dict[float, NDArray[np.float32]]:
+    """Pictures (n, rows, cols) in each band by its width, widest first.
+
+    Each width is blurred from the one before and then thinned to a pixel per width, where nothing
+    finer is left; smoothing holds no lock of the interpreter.
+    """
+    sigmas = [s for s in BAND_SIGMAS_PX if 5 * s < min(bad.shape)]
+    # Stripes are a matter of their own lines of the spectrum, not of smooth patterns.
+    clean = remove_stripes(np.where(bad, np.float32(0), pictures))
+
+    def ladder(picture: NDArray[np.float32]) -> list[NDArray[np.float32]]:
+        bands, grid, narrow = [], 1, np.zeros((0, 0), np.float32)
+        for sigma in sigmas:
+            if grid == 1:
+                narrow = _blurred(picture, sigma)
+            step = max(1, round(sigma / grid))
+            narrow, grid = narrow[::step, ::step], grid * step
+            wide = _blurred(narrow, np.sqrt(3) * sigma / grid)
+            bands.append(narrow - wide)
+            narrow = wide
+        return bands
+
     with ThreadPoolExecutor(THREADS) as pool:
-        return np.stack(list(pool.map(lambda p: _band(p, sigma)[::step, ::step], pictures)))
+        made = list(pool.map(ladder, clean))
+    return {s: np.stack([m[i] for m in made]) for i, s in reversed(list(enumerate(sigmas)))}
 
 
-def _band(picture: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:
-    narrow = cv2.GaussianBlur(picture, (0, 0), sigma, borderType=cv2.BORDER_REFLECT)
-    wide = cv2.GaussianBlur(picture, (0, 0), 2 * sigma, borderType=cv2.BORDER_REFLECT)
-    return np.asarray(narrow - wide, dtype=np.float32)
+def _blurred(picture: NDArray[np.float32], sigma: float) -> NDArray[np.float32]:
+    out = cv2.GaussianBlur(
+        np.ascontiguousarray(picture), (0, 0), sigma, borderType=cv2.BORDER_REFLECT
+    )
+    return np.asarray(out, dtype=np.float32)

@@ -90,7 +90,16 @@ def build_courses(
         _filters(centre, extent, good=~bad, shown=shown)
         for centre, extent in zip(places, place_cov_px2, strict=True)
     ]
-    stack = sparse.csr_matrix(sparse.vstack([f for f, _ in made], format="csr"))
+    sizes = np.repeat([len(pixel) for pixel, _ in made], len(SPREADS_PX))
+    stack = sparse.csr_matrix(
+        (
+            np.concatenate([blobs.ravel() for _, blobs in made]).astype(np.float32),
+            np.concatenate([np.tile(pixel, len(SPREADS_PX)) for pixel, _ in made]),
+            np.concatenate([[0], np.cumsum(sizes)]),
+        ),
+        shape=(len(sizes), rows * cols),
+    )
+    grams = [blobs @ blobs.T for _, blobs in made]
     courses = np.empty((len(bins.values), stack.shape[0]), dtype=np.float32)
     for first in range(0, len(bins.values), 64):
         part = bins.values[first : first + 64].reshape(-1, rows, cols)
@@ -98,7 +107,11 @@ def build_courses(
         courses[first : first + 64] = (stack @ clean.T).T
     courses -= courses.mean(axis=0)
     values = courses.reshape(len(courses), len(places), len(SPREADS_PX)).transpose(2, 0, 1)
-    return Courses(values=np.ascontiguousarray(values), gram=np.stack([g for _, g in made]))
+    unseen = np.eye(len(SPREADS_PX))
+    return Courses(
+        values=np.ascontiguousarray(values),
+        gram=np.stack([g if g.any() else unseen for g in grams]),
+    )
 
 
 def control_places(shape: tuple[int, int]) -> FloatArray:
@@ -115,41 +128,29 @@ def _filters(
     *,
     good: NDArray[np.bool_],
     shown: NDArray[np.float32],
-) -> tuple[sparse.csr_matrix, FloatArray]:
-    """Blobs of all widths about a place (widths, pixels), planes taken out, and their products."""
+) -> tuple[NDArray[np.int64], FloatArray]:
+    """Pixels (n,) about a place, and blobs of all widths on them (widths, n) less their planes."""
     rows, cols = good.shape
-    widths = len(SPREADS_PX)
-    nothing = _rows(np.zeros((widths, 1)), pixel=np.zeros(1, np.int64), size=rows * cols)
+    nothing = np.zeros(0, np.int64), np.zeros((len(SPREADS_PX), 0))
     left, right = int(max(0, centre[0] - REACH_PX)), int(min(cols, centre[0] + REACH_PX + 2))
     top, bottom = int(max(0, centre[1] - REACH_PX)), int(min(rows, centre[1] + REACH_PX + 2))
     if right - left < 3 or bottom - top < 3:
         return nothing
-    y, x = np.mgrid[top:bottom, left:right]
-    near = np.hypot(x - centre[0], y - centre[1]) <= REACH_PX
-    use = near & good[top:bottom, left:right]
+    window = np.s_[top:bottom, left:right]
+    dx, dy = np.arange(left, right) - centre[0], np.arange(top, bottom)[:, None] - centre[1]
+    use = (dx**2 + dy**2 <= REACH_PX**2) & good[window]
     if use.sum() < LEAST_GOOD * np.pi * REACH_PX**2:
         return nothing
-    offset = np.stack([x[use] - centre[0], y[use] - centre[1]])
-    light = shown[top:bottom, left:right][use]
-    blobs = np.empty((widths, offset.shape[1]))
+    y, x = np.nonzero(use)
+    dx, dy = dx[x], dy[y, 0]
+    light = shown[window][use]
+    blobs = np.empty((len(SPREADS_PX), len(dx)))
     for i, spread in enumerate(SPREADS_PX):
         wide = cov + spread**2 * np.eye(2)
-        distance = np.einsum("in,ij,jn->n", offset, np.linalg.inv(wide), offset)
+        ((a, b), (_, c)) = np.linalg.inv(wide)
+        distance = a * dx**2 + 2 * b * dx * dy + c * dy**2
         blobs[i] = light * np.exp(-0.5 * distance) / np.sqrt(np.linalg.det(wide))
-    plane = np.stack([np.ones(offset.shape[1]), offset[0], offset[1]], axis=1)
-    blobs -= (plane @ np.linalg.lstsq(plane, blobs.T, rcond=None)[0]).T
+    plane = np.stack([np.ones(len(dx)), dx, dy])
+    blobs -= np.linalg.solve(plane @ plane.T, plane @ blobs.T).T @ plane
     blobs /= max(float(np.linalg.norm(blobs[0])), 1e-12)
-    pixel = (y[use] * cols + x[use]).astype(np.int64)
-    return _rows(blobs, pixel=pixel, size=rows * cols)
-
-
-def _rows(
-    blobs: FloatArray, *, pixel: NDArray[np.int64], size: int
-) -> tuple[sparse.csr_matrix, FloatArray]:
-    """Blobs (widths, n) at some pixels as rows over all pixels, and their inner products."""
-    widths = len(blobs)
-    row = np.repeat(np.arange(widths), len(pixel))
-    entries = (blobs.ravel().astype(np.float32), (row, np.tile(pixel, widths)))
-    gram = blobs @ blobs.T
-    matrix = sparse.coo_matrix(entries, shape=(widths, size)).tocsr()
-    return matrix, gram if gram.any() else np.eye(widths)
+    return (y + top) * cols + x + left, blobs

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotspot.checks import FloatArray
-from hotspot.heat.bands import Bands, measure_bands
+from hotspot.heat.bands import Bands, QuietBands, measure_bands, measure_quiet_bands
 from hotspot.heat.bins import BinnedFrames
 from hotspot.heat.drift import (
     Drift,
@@ -125,8 +125,10 @@ class HeatFit:
         The same averaged over bins.
     covariance
         (bins, bins) noise of a pixel over time, as the quiet contrasts show it.
+    quiet_bands
+        Noise of smooth patterns, as the quiet contrasts show it.
     bands
-        Noise of smooth patterns in the contrasts.
+        The same in the signal contrasts.
     """
 
     maps: NDArray[np.float32]
@@ -136,6 +138,7 @@ class HeatFit:
     body: FloatArray
     spread: FloatArray
     covariance: FloatArray
+    quiet_bands: QuietBands
     bands: Bands
 
 
@@ -191,6 +194,14 @@ def fit_heat(calm_bins: CalmBins, drive: Drive, *, frame_t_s: FloatArray) -> Hea
     leaked = np.sum(quiet_maps**2, axis=0) < LEAK_SHARE * np.sum(maps**2, axis=0)
     common = find_common_patterns(quiet_maps, bad=calm_bins.bad | leaked)
     maps, quiet_maps = without_patterns(maps, common), without_patterns(quiet_maps, common)
+    quiet_bands = measure_quiet_bands(
+        quiet_maps,
+        quiet=contrasts.quiet,
+        weights=contrasts.weights,
+        covariance=covariance,
+        components=components,
+        bad=calm_bins.bad,
+    )
     return HeatFit(
         maps=maps,
         quiet=quiet_maps,
@@ -199,15 +210,8 @@ def fit_heat(calm_bins: CalmBins, drive: Drive, *, frame_t_s: FloatArray) -> Hea
         body=body,
         spread=spread,
         covariance=covariance,
-        bands=measure_bands(
-            quiet_maps,
-            maps=maps,
-            quiet=contrasts.quiet,
-            weights=contrasts.weights,
-            covariance=covariance,
-            components=components,
-            bad=calm_bins.bad,
-        ),
+        quiet_bands=quiet_bands,
+        bands=measure_bands(quiet_bands, maps=maps, bad=calm_bins.bad),
     )
 
 
@@ -246,16 +250,7 @@ def bands_without(fit: HeatFit, calm_bins: CalmBins, *, described: NDArray[np.fl
     described
         (k, rows, cols) what the spots give in each contrast map.
     """
-    bins = calm_bins.bins
-    return measure_bands(
-        fit.quiet,
-        maps=fit.maps - described,
-        quiet=fit.contrasts.quiet,
-        weights=fit.contrasts.weights,
-        covariance=fit.covariance,
-        components=noise_components(bins.t_s, frames=bins.frames),
-        bad=calm_bins.bad,
-    )
+    return measure_bands(fit.quiet_bands, maps=fit.maps - described, bad=calm_bins.bad)
 
 
 def _quiet_functions(drive: Drive, *, frame_t_s: FloatArray, bins: BinnedFrames) -> FloatArray:

@@ -114,6 +114,12 @@ def noise_components(t_s: FloatArray, *, frames: NDArray[Any]) -> tuple[FloatArr
     return (white, *(np.exp(-lag / tau) for tau in SLOW_TAUS_S))
 
 
+def variance_of(contrasts: FloatArray, covariance: FloatArray) -> FloatArray:
+    """Return the variance (r,) of contrasts (r, bins) of noise with a (bins, bins) covariance."""
+    out: FloatArray = np.einsum("rb,rb->r", contrasts @ covariance, contrasts)
+    return out
+
+
 def fit_amounts(
     variance: FloatArray, *, contrasts: FloatArray, components: tuple[FloatArray, ...]
 ) -> FloatArray:
@@ -133,9 +139,7 @@ def fit_amounts(
     (1 + len(SLOW_TAUS_S),) float
         White, then slow amounts; the covariance is their sum with the components.
     """
-    model = np.stack(
-        [np.einsum("rb,bc,rc->r", contrasts, c, contrasts) for c in components], axis=1
-    )
+    model = np.stack([variance_of(contrasts, c) for c in components], axis=1)
     weights = 1.0 / np.maximum(variance, 1e-3 * float(variance.max()) + 1e-30)
     amounts, _ = nnls(model * weights[:, None], variance * weights)
     if amounts[0] <= 0:
@@ -176,9 +180,7 @@ def fit_proven_amounts(
     (1 + len(components),) float
         Amounts of the base and of each component.
     """
-    model = np.stack(
-        [np.einsum("rb,bc,rc->r", contrasts, c, contrasts) for c in (base, *components)], axis=1
-    )
+    model = np.stack([variance_of(contrasts, c) for c in (base, *components)], axis=1)
     floor = 1e-3 * float(variance.max()) + 1e-30
 
     def fitted(kinds: list[int]) -> tuple[float, FloatArray]:

@@ -96,7 +96,9 @@ def best_steps(
     top = np.full(places, -np.inf)
     which = np.zeros(places, dtype=np.int64)
     option = np.zeros((places, 2), dtype=np.int64)
-    gram = courses.gram.reshape(places, -1).T
+    # Where all places are looked at through the same windows, energies are one place's.
+    alike = bool(np.all(courses.gram == courses.gram[:1]))
+    gram = (courses.gram[:1] if alike else courses.gram).reshape(1 if alike else places, -1).T
     pairs = [(i, -1) for i in range(count)]
     pairs += [
         (i, j)
@@ -105,21 +107,25 @@ def best_steps(
         if moments_s[j] - moments_s[i] >= SHORTEST_ON_S
     ]
     on, off = np.array(pairs).T
+    ever = off >= 0
     for k, answer in enumerate(answers):
         steps = answer.to_step(t_s, at_s=moments_s)
         heard = steps @ white  # (moments, widths, bins)
-        signal = np.einsum("mwb,wbp->mp", heard, courses.values, optimize=True)
+        signal = sum(
+            heard[:, w].astype(np.float32) @ courses.values[w] for w in range(heard.shape[1])
+        )
         products = np.tensordot(heard, steps, axes=(2, 2))  # (moments, widths, moments, widths)
         energy = products.transpose(0, 2, 1, 3).reshape(count * count, -1) @ gram
-        energy = energy.reshape(count, count, places)
-        ever = off >= 0
-        b = signal[on] - np.where(ever[:, None], signal[off], 0.0)
+        energy = energy.reshape(count, count, -1)
         n = energy[on, on] + np.where(
             ever[:, None], energy[off, off] - energy[on, off] - energy[off, on], 0.0
         )
         # A step that segment offsets explain as well leaves next to nothing.
         usable = n > LEAST_ENERGY * n.max(axis=0)
-        z = np.where(usable, b / np.sqrt(np.maximum(n, 1e-300)), -np.inf)
+        weight = np.where(usable, 1 / np.sqrt(np.maximum(n, 1e-300)), 0.0).astype(np.float32)
+        z = signal[on]
+        z[ever] -= signal[off[ever]]
+        z *= weight
         at = np.argmax(z, axis=0)
         value = z[at, np.arange(places)]
         better = value > top
@@ -161,7 +167,10 @@ def best_trains(
     top = np.zeros(places)
     which = np.zeros(places, dtype=np.int64)
     option = np.zeros((places, 2), dtype=np.int64)
-    gram = courses.gram.transpose(1, 2, 0)
+    gram = courses.gram.reshape(places, -1).T
+    replies = np.stack([answer.to_sines(frequencies) for answer in answers])
+    replies /= np.linalg.norm(replies, axis=2, keepdims=True)
+    re, im = replies.real, replies.imag
     for i, f in enumerate(frequencies):
         phase = 2 * np.pi * f * t_s
         pair = np.stack([np.cos(phase), np.sin(phase)])
@@ -169,21 +178,20 @@ def best_trains(
         own = heard @ pair.T
         if np.linalg.cond(own) > 1e6:
             continue
-        seen = np.stack([heard @ courses.values[w] for w in range(widths)])  # (widths, 2, places)
-        for k, answer in enumerate(answers):
-            reply = answer.to_sine(float(f))
-            reply = reply / np.linalg.norm(reply)
-            # Of exp(i w t): real and imaginary part of the reply as rows over cosine and sine.
-            turn = np.array([[reply.real, -reply.imag], [reply.imag, reply.real]]).transpose(
-                2, 0, 1
-            )
-            b = np.einsum("wij,wjp->ip", turn, seen)
-            cross = np.einsum("wij,jk,vlk->wvil", turn, own, turn)
-            n = np.einsum("wvil,wvp->pil", cross, gram)
-            power = np.einsum("ip,ip->p", b, np.linalg.solve(n, b.T[:, :, None])[:, :, 0].T)
-            better = power > top
-            top[better], which[better] = power[better], k
-            option[better, 0] = i
+        seen = np.concatenate([heard @ courses.values[w] for w in range(widths)])
+        # Of exp(i w t): real and imaginary part of the replies as rows over cosine and sine.
+        turn = np.array([[re[:, i], -im[:, i]], [im[:, i], re[:, i]]])  # (2, 2, answers, widths)
+        b = turn.transpose(0, 2, 3, 1).reshape(2 * len(answers), -1) @ seen
+        first, second = b.reshape(2, len(answers), places)
+        cross = np.einsum("ijaw,jk,lkav->ilawv", turn, own, turn, optimize=True)
+        aa, ab, _, bb = cross.reshape(4, len(answers), -1) @ gram
+        det = np.maximum(aa * bb - ab * ab, 1e-300)
+        power = (bb * first**2 - 2 * ab * first * second + aa * second**2) / det
+        best = np.argmax(power, axis=0)
+        value = power[best, np.arange(places)]
+        better = value > top
+        top[better], which[better] = value[better], best[better]
+        option[better, 0] = i
     # Chi-squared with two degrees of freedom, told as the normal deviate that is as rare.
     return Best(z=-ndtri_exp(-0.5 * np.maximum(top, 1e-9)), answer=which, option=option)
 

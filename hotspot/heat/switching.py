@@ -21,8 +21,9 @@ from hotspot.heat.bands import remove_stripes
 from hotspot.heat.bins import BinnedFrames
 from hotspot.heat.courses import MOST_CONTROLS, Courses, build_courses, control_places
 from hotspot.heat.drive import Drive, drive_from_edges, period_of
-from hotspot.heat.edges import Gain, refine_step, refine_train
+from hotspot.heat.edges import refine_step, refine_train
 from hotspot.heat.fit import CalmBins
+from hotspot.heat.gains import build_gain, build_table_gain
 from hotspot.heat.heatmap import Switching
 from hotspot.heat.noise import fit_temporal_noise
 from hotspot.heat.response import whitening
@@ -265,7 +266,13 @@ def _search(seen: _Seen, *, handicap: float) -> list[tuple[float, tuple[float, .
         best, place, trials, chance = _best_place(seen, steps, handicap=handicap)
         if chance < BELIEVE:
             on_off = moments[[i for i in best.option[place] if i >= 0]]
-            gain = _gain(seen, place=place, answers=(*seen.answers, *finer_answers(seen.answers)))
+            gain = build_gain(
+                seen.courses,
+                place=place,
+                answers=(*seen.answers, *finer_answers(seen.answers)),
+                white=seen.white,
+                t_s=seen.t_s,
+            )
             found.append(
                 (chance, refine_step(on_off, gain=gain, first_s=first, last_s=last), trials)
             )
@@ -283,8 +290,13 @@ def _search(seen: _Seen, *, handicap: float) -> list[tuple[float, tuple[float, .
 
         best, place, trials, chance = _best_place(seen, trains, handicap=handicap)
         if chance < BELIEVE:
-            tried = (seen.answers[best.answer[place]], *finer_answers(seen.answers))
-            gain = _gain(seen, place=place, answers=tried)
+            gain = build_table_gain(
+                seen.courses,
+                place=place,
+                answers=(seen.answers[best.answer[place]], *finer_answers(seen.answers)),
+                white=seen.white,
+                t_s=seen.t_s,
+            )
             frequency = float(frequencies[best.option[place, 0]])
             edges = refine_train(gain, first_s=first, last_s=last, frequency=frequency)
             found.append((chance, edges, trials))
@@ -300,28 +312,3 @@ def _best_place(
     place = int(np.argmax(own.z))
     chance = calibration.chance(float(own.z[place]), places=len(own.z))
     return own, place, calibration.trials, min(1.0, handicap * chance)
-
-
-def _gain(seen: _Seen, *, place: int, answers: tuple[Answer, ...]) -> Gain:
-    """Log-likelihood gain of edges at a place, the best of some answers, heating only."""
-    heard = seen.courses.values[:, :, place] @ seen.white  # (widths, bins)
-    gram = seen.courses.gram[place]
-
-    def gain(edges: FloatArray) -> float:
-        if len(edges) == 0:
-            return -np.inf
-        drive = drive_from_edges(tuple(edges))
-        best = -np.inf
-        for answer in answers:
-            r = answer.to_drive(seen.t_s, drive)
-            used = r.any(axis=1)
-            r = r[used]
-            products = (r @ seen.white) @ r.T
-            norm = float(np.sum(products * gram[np.ix_(used, used)]))
-            if norm <= 1e-12:
-                continue
-            b = float(np.sum(r * heard[used]))
-            best = max(best, 0.5 * b * abs(b) / norm)
-        return best
-
-    return gain

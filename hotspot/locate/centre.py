@@ -46,9 +46,14 @@ class Centre:
 
 def log_evidence(z: NDArray[np.float32]) -> NDArray[np.float64]:
     """Return log mean over templates (axis 0) of exp(z^2 / 2) for heating, 1 for cooling."""
-    half = 0.5 * np.square(np.maximum(z, 0.0), dtype=np.float64)
+    half = np.maximum(z, np.float32(0))
+    half *= half
+    half *= np.float32(0.5)
     top = half.max(axis=0)
-    out: NDArray[np.float64] = top + np.log(np.mean(np.exp(half - top), axis=0))
+    # Single precision halves the time, and loses a ten-millionth of the largest score.
+    half -= top
+    np.exp(half, out=half)
+    out: NDArray[np.float64] = top + np.log(np.mean(half, axis=0, dtype=np.float64))
     return out
 
 

@@ -99,7 +99,9 @@ def filter_maps(
     energy
         (rows, cols) energy at each place, from `local_energy`; that of the template when None.
     """
-    numerator = np.einsum("kij,kij->ij", rendered.transfer, transforms)
+    numerator = rendered.transfer[0] * transforms[0]
+    for transfer, seen in zip(rendered.transfer[1:], transforms[1:], strict=True):
+        numerator += transfer * seen
     image = fft.irfft2(numerator, s=field.padded)
     rows, cols = field.shape
     scale = np.sqrt(rendered.energy if energy is None else energy)

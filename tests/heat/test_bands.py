@@ -5,7 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 
-from hotspot.heat.bands import Bands, measure_bands, remove_stripes
+from hotspot.heat.bands import Bands, measure_bands, measure_quiet_bands, remove_stripes
 from hotspot.heat.noise import noise_components
 
 ROWS, COLS, BINS = 72, 96, 40
@@ -22,15 +22,16 @@ def contrasts(rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray, tuple[n
 def measured(
     values: np.ndarray, quiet: np.ndarray, weights: np.ndarray, components: tuple[np.ndarray, ...]
 ) -> Bands:
-    return measure_bands(
+    seen = measure_quiet_bands(
         np.tensordot(quiet, values, axes=1).astype(np.float32),
-        maps=np.tensordot(weights, values, axes=1).astype(np.float32),
         quiet=quiet,
         weights=weights,
         covariance=components[0],
         components=components,
         bad=GOOD,
     )
+    maps = np.tensordot(weights, values, axes=1).astype(np.float32)
+    return measure_bands(seen, maps=maps, bad=GOOD)
 
 
 def test_independent_pixels_give_the_unit_matrix() -> None:
