@@ -108,16 +108,15 @@ def _marks(points: Sequence[tuple[float, float]], judged: Residuals) -> list[dic
 def _table(judged: Residuals) -> None:
     if judged.rms_px is None:
         return
-    st.dataframe(
+    shell.table(
         [
             {
                 "Landmark": number,
                 "Off by, photo px": "" if off is None else f"{off:.1f}",
-                "": "wrong click: left out" if wrong else "",
+                "Verdict": "wrong click: left out" if wrong else "",
             }
             for number, off, wrong in judged.rows
-        ],
-        hide_index=True,
+        ]
     )
 
 

@@ -28,6 +28,7 @@ class ClickList:
     def __init__(self, file: JobFile, name: str) -> None:
         self._file = file
         self._name = name
+        self._past = shell.key(file, f"past.{name}")
 
     @property
     def points(self) -> list[tuple[float, float]]:
@@ -40,7 +41,7 @@ class ClickList:
         """Do what was clicked."""
         points = self.points
         changed = change_points(points, event)
-        past: list[Any] = st.session_state.setdefault(f"past.{self._name}", [])
+        past: list[Any] = st.session_state.setdefault(self._past, [])
         if event["op"] == "undo":
             if past:
                 self.replace(past.pop())
@@ -50,7 +51,7 @@ class ClickList:
 
     def change(self, points: list[tuple[float, float]]) -> None:
         """Keep other points; undo brings the present ones back."""
-        st.session_state.setdefault(f"past.{self._name}", []).append(self.points)
+        st.session_state.setdefault(self._past, []).append(self.points)
         self.replace(points)
 
     def replace(self, points: list[tuple[float, float]]) -> None:

@@ -103,8 +103,8 @@ function build(root) {
     if (!f || !p || p.x < 0 || p.y < 0 || p.x >= f.w || p.y >= f.h) { read.hidden = true; return; }
     const i = p.y * f.w + p.x; read.hidden = false;
     let text = `${f.values[i].toFixed(2)} ${unit()}`;
-    if (f.rise) { const r = f.rise[i] * f.top / RISE_STEPS; text += `   ${r < 0 ? '−' : '+'}${Math.abs(r).toFixed(3)} ${unitK()}`; }
-    read.textContent = `${text}   (${p.x}, ${p.y})`;
+    if (f.rise) { const r = f.rise[i] * f.top / RISE_STEPS; text += ` · ${r < 0 ? '−' : '+'}${Math.abs(r).toFixed(3)} ${unitK()}`; }
+    read.textContent = `${text} · (${p.x}, ${p.y})`;
   }
   canvas.addEventListener('pointermove', (e) => {
     live.pointer = { x: Math.floor(e.offsetX), y: Math.floor(e.offsetY) }; showPointer(); });
@@ -163,12 +163,26 @@ function build(root) {
     const tell = s.alarm ? 'alarm' : c ? word : '';
     if (tell !== live.told) { if (tell === 'alarm') beep(880, 0.9); else if (tell && live.told) beep(on ? 660 : 440, 0.18); live.told = tell; }
     answer(s);
-    const noise = s.unit === '°C' ? `${(1000 * s.noise).toFixed(0)} mK` : `${s.noise.toFixed(1)} levels`;
-    const tape = s.recorded ? `\nRecording ${s.recorded_s.toFixed(0)} s, ${s.recorded} frames${s.lost ? `, ${s.lost} lost` : ''}` : '';
-    put('.facts', `${s.camera}: ${s.size[0]} × ${s.size[1]}, ${s.fresh_hz.toFixed(0)} new frames/s` +
-      (s.rate_hz - s.fresh_hz > 1 ? ` of ${s.rate_hz.toFixed(0)}` : '') + `, noise ${noise}${tape}` +
-      (s.unseen ? `\n${s.unseen} frames are not in the live answer: the machine is busy` : '') + (s.note ? `\n${s.note}` : ''));
+    put('.facts', facts(s).join('\n'));
     if (changed) drawMarks();
+  }
+  // What the camera is really giving, one thing a line.
+  function facts(s) {
+    const noise = s.unit === '°C' ? `${(1000 * s.noise).toFixed(0)}\u00a0mK` : `${s.noise.toFixed(1)}\u00a0levels`;
+    const of = s.rate_hz - s.fresh_hz > 1 ? ` of ${s.rate_hz.toFixed(0)}` : '';
+    const lines = [`${s.camera}: ${s.size[0]}\u00a0×\u00a0${s.size[1]}`,
+      `${s.fresh_hz.toFixed(0)} new frames/s${of}, noise ${noise}`];
+    const w = s.suspicion.spoilt;
+    if (w) {
+      const bad = [[w.repeated, 'repeated'], [w.shutter, 'around the shutter']].filter(([n]) => n)
+        .map(([n, what]) => `${n} ${what}`);
+      lines.push(`Since the baseline: ${w.frames} frames, ${bad.join(', ') || 'none spoilt'}`,
+        w.bad_pixels ? `${w.bad_pixels} bad or blinking pixel${w.bad_pixels > 1 ? 's' : ''}, left out` : 'No bad pixels');
+    }
+    if (s.recorded) lines.push(`Recording ${s.recorded_s.toFixed(0)} s, ${s.recorded} frames${s.lost ? `, ${s.lost} lost` : ''}`);
+    if (s.unseen) lines.push(`${s.unseen} frames are not in the live answer: the machine is busy`);
+    if (s.note) lines.push(s.note);
+    return lines;
   }
   function beep(hertz, seconds) {
     if (!live.data.sound) return;

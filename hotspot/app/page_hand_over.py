@@ -36,7 +36,7 @@ def _done(file: JobFile) -> None:
         for a in file.actions
     ]
     if rows:
-        st.dataframe(rows, hide_index=True, width="stretch")
+        shell.table(rows)
     else:
         st.caption("Nothing noted yet.")
     if file.job.status is Status.CLOSED:
@@ -44,12 +44,14 @@ def _done(file: JobFile) -> None:
     text = st.text_input(
         "Note", placeholder="replaced C17 10 µF 0402", **shell.remember(file, "action", "")
     )
-    if st.button("Note it", disabled=not text.strip()):
-        words = text.strip().split()[0].casefold()
-        known = words in ("removed", "replaced", "refitted", "note")
-        shared.store().add(file.job.id, [parse_action(text if known else f"note {text}")])
-        shell.forget(file, "action")
-        st.rerun()
+    st.button("Note it", disabled=not text.strip(), on_click=shell.acting, args=(_note, file, text))
+
+
+def _note(file: JobFile, text: str) -> None:
+    words = text.strip().split()[0].casefold()
+    known = words in ("removed", "replaced", "refitted", "note")
+    shared.store().add(file.job.id, [parse_action(text if known else f"note {text}")])
+    shell.forget(file, "action")
 
 
 def _close(file: JobFile) -> None:
@@ -57,22 +59,28 @@ def _close(file: JobFile) -> None:
     job = file.job
     if job.status is Status.CLOSED:
         st.success(f"Closed: {job.outcome}")
-        if st.button("Open again"):
-            shared.store().update_job(job.id, version=job.version, status=Status.OPEN)
-            st.rerun()
+        st.button("Open again", on_click=shell.acting, args=(_reopen, file))
         return
     verdict = file.verifications[-1].verdict if file.verifications else "not verified"
     st.caption(f"Verification: {verdict}")
     outcome = st.segmented_control(
         "Outcome", [o.value for o in Outcome], key=shell.key(file, "outcome")
     )
-    if st.button("Close job", type="primary"):
-        if outcome is None:
-            raise InputError("no outcome chosen", cure="Choose how the job ended")
-        shared.store().update_job(
-            job.id, version=job.version, status=Status.CLOSED, outcome=Outcome(outcome)
-        )
-        st.rerun()
+    st.button("Close job", type="primary", on_click=shell.acting, args=(_end, file, outcome))
+
+
+def _reopen(file: JobFile) -> None:
+    job = file.job
+    shared.store().update_job(job.id, version=job.version, status=Status.OPEN)
+
+
+def _end(file: JobFile, outcome: str | None) -> None:
+    if outcome is None:
+        raise InputError("no outcome chosen", cure="Choose how the job ended")
+    job = file.job
+    shared.store().update_job(
+        job.id, version=job.version, status=Status.CLOSED, outcome=Outcome(outcome)
+    )
 
 
 def _report(file: JobFile) -> None:

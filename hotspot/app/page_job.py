@@ -38,11 +38,14 @@ def _new() -> None:
         board = st.text_input("Board type", placeholder="pump controller")
         complaint = st.text_input("Complaint", placeholder="does not start")
         if st.form_submit_button("Open job", type="primary", width="stretch"):
-            if not customer.strip():
-                raise InputError("is empty", where="reference", cure="Write for example K-1041")
-            job = shared.store().new_job(customer=customer, board_type=board, complaint=complaint)
-            shell.choose_job(job.id)
-            shell.go(Stage.BOARD)
+            with shell.told():  # what is refused is said here; the rest of the page stays
+                if not customer.strip():
+                    raise InputError("is empty", where="reference", cure="Write for example K-1041")
+                job = shared.store().new_job(
+                    customer=customer, board_type=board, complaint=complaint
+                )
+                shell.choose_job(job.id)
+                shell.go(Stage.BOARD)
     st.subheader("Practise")
     st.write("A board with a hidden short and a camera that is not there: inject, watch, name it.")
     if st.button("Open a practice job", width="stretch"):

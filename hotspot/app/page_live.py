@@ -35,16 +35,35 @@ def show() -> None:
     leaves, since_s = shell.kept(file, "leaves", ["", 0.0])
     if leaves and 0 <= time.time() - since_s < LEAVING_S:
         shell.go(Stage(leaves))
-    shell.heading(file, Stage.LIVE)
+    desk = shared.desk()
+    view = desk.view if desk.job_id == file.job.id else None
+    looks_on = not desk.is_owner(shell.who()) and desk.is_owner_looking
+    now = "" if view is None or looks_on else _now(file, view)
+    shell.heading(file, Stage.LIVE, now=now)
     unknown_output()
     board = shared.board_of(file)
-    view = shared.desk().view
-    if view is None or shared.desk().job_id != file.job.id:
-        choose_camera(file, board, other=view is not None)
+    if view is None:
+        choose_camera(file, board, other=desk.view is not None)
         return
     if not _has_camera():
         return
     _watch(file, board, view)
+
+
+def _now(file: JobFile, view: LiveView) -> str:
+    """Return what the hand should do next; the page is drawn anew whenever it changes."""
+    state = view.state()
+    if view.train is not None and state.baseline == "taken":
+        return "Switch with the cues; save the evidence when the train is done."
+    if view.is_driven or state.on:
+        return "Watch until one part stands out, then save the evidence."
+    if state.baseline == "none":
+        return "Output off, hands away: take the cold baseline."
+    if state.baseline == "taking":
+        return "Hold still."
+    if state.on is None:
+        return "Run the plan." if is_programmable(file) else "Switch the output on."
+    return "Save the evidence, or switch on again."
 
 
 def _has_camera() -> bool:

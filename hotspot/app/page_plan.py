@@ -137,7 +137,7 @@ def _present(file: JobFile, wishes: Wishes, plan: InjectionPlan) -> None:
     if plan.refused:
         st.error(f"No injection: {plan.refused}", icon=":material/block:")
         return
-    with st.container(horizontal=True, gap="large"):
+    with st.container(horizontal=True, horizontal_alignment="distribute"):
         for name, value in (
             ("Set voltage", f"{plan.set_v:g} V"),
             ("Current limit", f"{plan.limit_a:g} A"),
@@ -145,34 +145,42 @@ def _present(file: JobFile, wishes: Wishes, plan: InjectionPlan) -> None:
             ("Seen after", _seen(plan)),
         ):
             st.metric(name, value, width="content")
-    st.caption(f"Limited by: {plan.limited_by}. Thermal numbers are good to a factor of two.")
+    # Beside what it notes, not below the pictures: on a small screen it would be out of sight.
+    with st.container(horizontal=True, vertical_alignment="center"):
+        if st.button("Note this plan", type="primary", icon=":material/check:"):
+            _note(file, wishes, plan)
+        st.caption(
+            f"Limited by: {plan.limited_by}. Thermal numbers are good to a factor of two.",
+            width="stretch",
+        )
     left, right = st.columns([3, 2])
     with left:
         st.altair_chart(_region(plan), width="stretch")
     with right:
         _expected(plan)
-    if st.button("Note this plan", type="primary", icon=":material/check:"):
-        shared.store().add(file.job.id, [PlanEntry(wishes.rail, plan_to_dict(plan))])
-        shell.keep(file, "wishes", wishes_to_dict(wishes))
-        shell.keep(file, "rail", wishes.rail)  # what is planned for is what Live injects into
-        shell.go(Stage.LIVE)
     with st.expander("Steps, limits and cautions", expanded=False):
-        st.dataframe(
+        shell.table(
             [
                 {
                     "Step": n,
-                    "V": s.set_v,
-                    "A": s.limit_a,
-                    "hold s": s.hold_s,
-                    "part K": round(s.part_k, 2),
+                    "V": f"{s.set_v:g}",
+                    "A": f"{s.limit_a:g}",
+                    "held, s": f"{s.hold_s:g}",
+                    "part warms by, K": f"{s.part_k:.2g}",
                 }
                 for n, s in enumerate(plan.ladder, 1)
-            ],
-            hide_index=True,
+            ]
         )
-        st.dataframe([_limit(x) for x in plan.limits], hide_index=True)
+        shell.table([_limit(x) for x in plan.limits])
         for caution in plan.cautions:
             st.markdown(f"- {shell.plain(caution)}")
+
+
+def _note(file: JobFile, wishes: Wishes, plan: InjectionPlan) -> None:
+    shared.store().add(file.job.id, [PlanEntry(wishes.rail, plan_to_dict(plan))])
+    shell.keep(file, "wishes", wishes_to_dict(wishes))
+    shell.keep(file, "rail", wishes.rail)  # what is planned for is what Live injects into
+    shell.go(Stage.LIVE)
 
 
 def _seen(plan: InjectionPlan) -> str:

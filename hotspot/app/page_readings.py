@@ -48,17 +48,10 @@ def supply_current(file: JobFile, phase: Phase) -> None:
     later = three.text_input(
         "After that, each second", placeholder="0.4 0.3", **shell.remember(file, f"{tag}.later", "")
     )
-    if st.button("Judge the current", key=f"{tag}.judge", disabled=not (before or press or later)):
-        with shell.told():
-            signature = build_signature(
-                before_a=parse_amps(before, name="before") if before.strip() else None,
-                press_a=parse_amps(press, name="pressing") if press.strip() else None,
-                later_a=[parse_amps(w.strip(","), name="after") for w in later.split()],
-            )
-            result = triage(signature)
-            entry = TriageEntry(result.verdict, triage_to_dict(result), phase)
-            shared.store().add(file.job.id, [entry])
-            st.rerun()
+    st.button(
+        "Judge the current", key=f"{tag}.judge", disabled=not (before or press or later),
+        on_click=shell.acting, args=(_judge, file, phase),
+    )  # fmt: skip
     found = [t for t in file.triages if t.phase is phase]
     if found:
         data = found[-1].data
@@ -66,6 +59,21 @@ def supply_current(file: JobFile, phase: Phase) -> None:
         for reason in data.get("reasons", ())[:2]:
             st.write(shell.plain(reason["says"]))
         st.caption(shell.plain(f"Next: {data.get('next', '')}"))
+
+
+def _judge(file: JobFile, phase: Phase) -> None:
+    before, press, later = (
+        str(st.session_state[shell.key(file, f"{phase}.{name}")])
+        for name in ("before", "press", "later")
+    )
+    signature = build_signature(
+        before_a=parse_amps(before, name="before") if before.strip() else None,
+        press_a=parse_amps(press, name="pressing") if press.strip() else None,
+        later_a=[parse_amps(w.strip(","), name="after") for w in later.split()],
+    )
+    result = triage(signature)
+    entry = TriageEntry(result.verdict, triage_to_dict(result), phase)
+    shared.store().add(file.job.id, [entry])
 
 
 def meter(file: JobFile, phase: Phase, *, board: Board | None) -> None:
@@ -80,42 +88,47 @@ def meter(file: JobFile, phase: Phase, *, board: Board | None) -> None:
         **shell.remember(file, f"{tag}.lines", ""),
     )
     one, two, three = st.columns([2, 2, 2], vertical_alignment="bottom")
-    mode = one.segmented_control(
+    one.segmented_control(
         "Meter mode",
         [Mode.DIODE.value, Mode.OHM.value],
         default=Mode.DIODE.value,
+        required=True,
         key=shell.key(file, f"{tag}.mode"),
     )
-    lead = two.number_input(
+    two.number_input(
         "Probes touching, Ω",
         min_value=0.0,
         max_value=10.0,
         step=0.1,
         key=shell.key(file, f"{tag}.lead"),
     )
-    if three.button(
+    three.button(
         "Note readings",
         type="primary",
         disabled=not text.strip(),
         width="stretch",
         key=f"{tag}.note",
-    ):
-        with shell.told():
-            found = parse_readings(
-                text,
-                name="readings",
-                mode=Mode(mode or Mode.DIODE.value),
-                polarity=Polarity.UNKNOWN,
-                lead_ohm=lead,
-            )
-            if not found:
-                raise InputError("no readings given", cure="Write for example: VSYS 0.002")
-            shared.store().add(file.job.id, reading_entries(found, phase))
-            shell.forget(file, f"{tag}.lines")
-            st.rerun()
+        on_click=shell.acting,
+        args=(_note, file, phase),
+    )
     verdicts = judge_readings(job_readings(file, phase), board=board)
     if verdicts:
-        st.dataframe([_row(v) for v in verdicts], hide_index=True, width="stretch")
+        shell.table([_row(v) for v in verdicts])
+
+
+def _note(file: JobFile, phase: Phase) -> None:
+    given = st.session_state
+    found = parse_readings(
+        str(given[shell.key(file, f"{phase}.lines")]),
+        name="readings",
+        mode=Mode(given[shell.key(file, f"{phase}.mode")]),
+        polarity=Polarity.UNKNOWN,
+        lead_ohm=float(given[shell.key(file, f"{phase}.lead")]),
+    )
+    if not found:
+        raise InputError("no readings given", cure="Write for example: VSYS 0.002")
+    shared.store().add(file.job.id, reading_entries(found, phase))
+    shell.forget(file, f"{phase}.lines")
 
 
 def _row(verdict: RailVerdict) -> dict[str, str]:

@@ -33,11 +33,10 @@ def show() -> None:
     if not is_working(file):
         _pictures(file)
     st.divider()
-    if st.button("Compare before and after", type="primary", icon=":material/compare:"):
-        result = verify_job(file, board=job_board(shared.store(), file))
-        data = verification_to_dict(result)
-        shared.store().add(file.job.id, [VerificationEntry(result.verdict, data)])
-        st.rerun()
+    st.button(
+        "Compare before and after", type="primary", icon=":material/compare:",
+        on_click=shell.acting, args=(_compare, file),
+    )  # fmt: skip
     if file.verifications:
         newest = file.verifications[-1]
         _SIGNS.get(newest.verdict, st.warning)(f"**{newest.verdict.capitalize()}**")
@@ -46,6 +45,12 @@ def show() -> None:
                 f"- {shell.plain(piece['kind'])} ({piece['speaks']}): {shell.plain(piece['says'])}"
             )
         st.caption(shell.plain(f"Next: {newest.data.get('next', '')}"))
+
+
+def _compare(file: JobFile) -> None:
+    result = verify_job(file, board=job_board(shared.store(), file))
+    entry = VerificationEntry(result.verdict, verification_to_dict(result))
+    shared.store().add(file.job.id, [entry])
 
 
 def _pictures(file: JobFile) -> None:

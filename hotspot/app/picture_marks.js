@@ -54,14 +54,20 @@ function build(root) {
       const p = toPicture(e);
       pm.chosen = box.label;
       pm.drag = { part: box.label, from: p, dx: 0, dy: 0, moved: false, startX: e.clientX, startY: e.clientY, ...more };
-      port.setPointerCapture(e.pointerId); e.stopPropagation(); e.preventDefault(); draw(); focusPart();
+      port.setPointerCapture(e.pointerId); e.stopPropagation(); e.preventDefault(); draw(); focusOn(`Part ${box.label}`);
     };
     g.addEventListener('pointerdown', (e) => grab(e, {}));
     g.addEventListener('keydown', (e) => {
-      const step = e.shiftKey ? 5 : e.altKey ? 0.1 : 1;
-      const move = { ArrowLeft: [-step, 0], ArrowRight: [step, 0], ArrowUp: [0, -step], ArrowDown: [0, step] }[e.key];
-      if (move) { e.preventDefault(); e.stopPropagation(); pm.chosen = pm.focusPart = box.label; say({ op: 'shift', ref: box.label, dx: move[0], dy: move[1] }); }
-      if (e.key === 'Delete' || e.key === 'Backspace') { e.preventDefault(); say({ op: 'remove', ref: box.label }); }
+      const move = arrow(e);
+      if (move) {
+        e.preventDefault(); e.stopPropagation(); pm.chosen = box.label;
+        // Moved at once, and said as a place where it has one: a held key must not lose steps.
+        box.corners = box.corners.map((c) => [c[0] + move[0], c[1] + move[1]]); draw();
+        const [a, , c] = box.corners;
+        if (box.square) say({ op: 'size', ref: box.label, x0: a[0], y0: a[1], x1: c[0], y1: c[1] });
+        else say({ op: 'shift', ref: box.label, dx: move[0], dy: move[1] });
+      }
+      if (removes(e)) say({ op: 'remove', ref: box.label });
     });
     if (chosen && box.square) corners.forEach((c, i) => {
       const [hx, hy] = screen(c[0], c[1]);
@@ -69,9 +75,17 @@ function build(root) {
       h.addEventListener('pointerdown', (e) => grab(e, { corner: i, box: corners.map((q) => [...q]) }));
     });
   }
-  function focusPart() {
-    const found = [...svg.querySelectorAll('.part')].find((g) => g.getAttribute('aria-label') === `Part ${pm.chosen}`);
+  const focusOn = (name) => {
+    const found = name && [...svg.children].find((g) => g.getAttribute('aria-label') === name);
     if (found) found.focus({ preventScroll: true });
+  };
+  function arrow(e) {
+    const step = e.shiftKey ? 5 : e.altKey ? 0.1 : 1;
+    return { ArrowLeft: [-step, 0], ArrowRight: [step, 0], ArrowUp: [0, -step], ArrowDown: [0, step] }[e.key];
+  }
+  function removes(e) {
+    if (e.key !== 'Delete' && e.key !== 'Backspace') return false;
+    e.preventDefault(); e.stopPropagation(); return true;
   }
   function dragPart(d, p) {
     if (d.corner === undefined) { d.dx = p.x - d.from.x; d.dy = p.y - d.from.y; return; }
@@ -82,12 +96,14 @@ function build(root) {
   }
 
   function draw() {
+    // Drawn anew it would lose the focus, and the next key with it.
+    const held = svg.querySelector(':focus'), name = held && held.getAttribute('aria-label');
     svg.replaceChildren();
     for (const box of pm.data.boxes || []) drawBox(box);
     (pm.data.marks || []).forEach((mark, i) => {
       const [x, y] = screen(mark.x, mark.y);
-      const g = el(svg, 'g', { class: 'mark', tabindex: 0, role: 'button',
-        'aria-label': `Landmark ${i + 1}${mark.wrong ? ', wrong' : ''}` });
+      const g = el(svg, 'g', { class: 'mark', tabindex: 0, role: 'button', 'aria-label': `Landmark ${i + 1}`,
+        'aria-description': mark.wrong ? 'wrong' : '' });
       el(g, 'circle', { cx: x, cy: y, r: 15, fill: 'transparent', stroke: 'none' });
       el(g, 'circle', { cx: x, cy: y, r: 9, fill: 'none', stroke: '#000', 'stroke-width': 5, opacity: .6 });
       el(g, 'circle', { cx: x, cy: y, r: 9, fill: 'none', stroke: mark.wrong ? '#ffb000' : '#fff', 'stroke-width': 2.5 });
@@ -98,18 +114,20 @@ function build(root) {
       g.addEventListener('pointerdown', (e) => {
         const p = toPicture(e);
         // The grab offset is kept: a mark does not jump to where it was touched.
-        pm.drag = { mark: i, dx: mark.x - p.x, dy: mark.y - p.y, moved: false, pointer: e.pointerId };
+        pm.drag = { mark: i, dx: mark.x - p.x, dy: mark.y - p.y, was: { x: mark.x, y: mark.y }, moved: false };
         port.setPointerCapture(e.pointerId); e.stopPropagation(); e.preventDefault(); g.focus();
       });
       g.addEventListener('keydown', (e) => {
-        const step = e.shiftKey ? 5 : e.altKey ? 0.1 : 1;
-        const move = { ArrowLeft: [-step, 0], ArrowRight: [step, 0], ArrowUp: [0, -step], ArrowDown: [0, step] }[e.key];
-        if (move) { e.preventDefault(); e.stopPropagation(); pm.focus = i; say({ op: 'move', index: i, x: mark.x + move[0], y: mark.y + move[1] }); }
-        if (e.key === 'Delete' || e.key === 'Backspace') { e.preventDefault(); say({ op: 'remove', index: i }); }
+        const move = arrow(e);
+        if (move) {
+          e.preventDefault(); e.stopPropagation();
+          mark.x += move[0]; mark.y += move[1]; draw();  // at once: a held key must not lose steps
+          say({ op: 'move', index: i, x: mark.x, y: mark.y });
+        }
+        if (removes(e)) say({ op: 'remove', index: i });
       });
     });
-    if (pm.focus !== undefined && svg.querySelectorAll('.mark')[pm.focus]) { svg.querySelectorAll('.mark')[pm.focus].focus(); pm.focus = undefined; }
-    if (pm.focusPart !== undefined) { pm.chosen = pm.focusPart; pm.focusPart = undefined; focusPart(); }
+    focusOn(name);
     const d = pm.drag;
     if (d && d.draws && d.moved) {
       const [x0, y0] = screen(d.from.x, d.from.y), [x1, y1] = screen(d.to.x, d.to.y);
@@ -129,7 +147,10 @@ function build(root) {
     return { far: Math.hypot(a.x - b.x, a.y - b.y), x: (a.x + b.x) / 2 - r.left, y: (a.y + b.y) / 2 - r.top }; };
   port.addEventListener('pointerdown', (e) => {
     if (e.pointerType === 'touch') fingers.set(e.pointerId, { x: e.clientX, y: e.clientY });
-    if (fingers.size === 2) { pm.drag = null; pm.pinch = spread(); draw(); e.stopPropagation(); }
+    if (fingers.size === 2) {
+      const d = pm.drag; if (d && d.was) Object.assign(pm.data.marks[d.mark], d.was);
+      pm.drag = null; pm.pinch = spread(); draw(); e.stopPropagation();
+    }
   }, true);
   for (const kind of ['pointerup', 'pointercancel']) port.addEventListener(kind, (e) => {
     if (fingers.delete(e.pointerId) && pm.pinch) { e.stopImmediatePropagation(); if (!fingers.size) pm.pinch = null; } }, true);
@@ -160,7 +181,6 @@ function build(root) {
       return;
     }
     if (d.part !== undefined) {
-      pm.focusPart = d.part;
       // The outline stays where it was put until the page has taken it.
       const box = d.moved && pm.data.boxes.find((b) => b.label === d.part);
       if (box) box.corners = d.corners || box.corners.map((c) => [c[0] + d.dx, c[1] + d.dy]);
@@ -172,10 +192,26 @@ function build(root) {
   });
   port.addEventListener('wheel', (e) => { e.preventDefault(); const r = port.getBoundingClientRect();
     zoomAt(e.deltaY < 0 ? 1.25 : 0.8, e.clientX - r.left, e.clientY - r.top); }, { passive: false });
-  port.addEventListener('keydown', (e) => { if ((e.ctrlKey || e.metaKey) && e.key === 'z') { e.preventDefault(); say({ op: 'undo' }); } });
-  $('.in').onclick = () => zoomAt(1.5, port.clientWidth / 2, port.clientHeight / 2);
-  $('.out').onclick = () => zoomAt(1 / 1.5, port.clientWidth / 2, port.clientHeight / 2);
-  $('.fit').onclick = () => { pm.zoom = 1; show(); };
+  const middle = () => [port.clientWidth / 2, port.clientHeight / 2];
+  const whole = () => { pm.zoom = 1; show(); };
+  // Without a mouse: the picture moves under a cross in its middle, Enter marks what lies there.
+  port.addEventListener('keydown', (e) => {
+    if ((e.ctrlKey || e.metaKey) && e.key === 'z') { e.preventDefault(); say({ op: 'undo' }); return; }
+    if (e.ctrlKey || e.metaKey) return;
+    const move = e.target === port && arrow(e);
+    if (e.key === '+' || e.key === '-') zoomAt(e.key === '+' ? 1.5 : 1 / 1.5, ...middle());
+    else if (e.key === '0') whole();
+    else if (move) { pm.x -= 20 * move[0]; pm.y -= 20 * move[1]; show(); }
+    else if (e.key === 'Enter' && e.target === port && pm.data.mode === 'point') {
+      const r = port.getBoundingClientRect(), [x, y] = middle();
+      const p = toPicture({ clientX: r.left + x, clientY: r.top + y });
+      if (inside(p)) say({ op: 'add', ...p });
+    } else return;
+    e.preventDefault(); e.stopPropagation();
+  });
+  $('.in').onclick = () => zoomAt(1.5, ...middle());
+  $('.out').onclick = () => zoomAt(1 / 1.5, ...middle());
+  $('.fit').onclick = whole;
   $('.undo').onclick = () => say({ op: 'undo' });
   const observer = new ResizeObserver(show); observer.observe(port);
   pm.update = (component) => {

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import uuid
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from importlib import import_module
 from typing import Any
@@ -25,7 +25,11 @@ h1 { font-size: 1.5rem !important; padding: 0 !important; }
 h2 { font-size: 1.25rem !important; } h3 { font-size: 1.1rem !important; }
 /* The live picture stays as it is while the page round it is drawn anew. */
 .st-key-live { opacity: 1 !important; transition: none !important; }
-[data-testid="stTopNavLink"] { font-size: 1.02rem; }
+[data-testid="stTopNavLink"] { font-size: 1.02rem; min-height: 2.6rem; }
+[data-testid="stButtonGroup"] button, [data-testid="stPopoverButton"] { min-height: 2.6rem; }
+[data-testid="stMetricValue"] { font-size: 1.7rem; }
+/* White on the dark theme's light teal would have a contrast of 2.4. */
+button[kind="primary"], button[kind="primaryFormSubmit"] { color: light-dark(#fff, #06181a); }
 </style>"""
 
 _MODULES = {
@@ -61,9 +65,6 @@ def _runner(module: str) -> Callable[[], None]:
     def run() -> None:
         # Only the page that is shown is imported: the first one opens quickly.
         show = import_module(f"hotspot.app.{module}").show
-        refused = st.session_state.pop("_refused", None)
-        if refused:
-            st.error(refused, icon=":material/error:")
         with told():
             show()
 
@@ -131,8 +132,8 @@ def need_file() -> JobFile:
     return file
 
 
-def heading(file: JobFile, stage: Stage) -> None:
-    """Show which job this is and what comes next."""
+def heading(file: JobFile, stage: Stage, *, now: str = "") -> None:
+    """Show which job this is and what comes next: `now`, when the page knows better than the job."""
     job = file.job
     step = find_next(file)
     left, right = st.columns([3, 2], vertical_alignment="center")
@@ -142,13 +143,16 @@ def heading(file: JobFile, stage: Stage) -> None:
     with right.container(
         horizontal=True, horizontal_alignment="right", vertical_alignment="center"
     ):
-        if step.stage is stage:
-            st.markdown(f"**Now:** {step.says}", width="content")
+        if now or step.stage is stage:
+            st.markdown(f"**Now:** {now or step.says}", width="content")
         else:
             if st.button(
                 f"Next: {step.stage.value}", help=step.says, icon=":material/arrow_forward:"
             ):
                 go(step.stage)
+    refused = st.session_state.pop("_refused", None)
+    if refused:
+        st.error(refused, icon=":material/error:")
     if job.status is Status.CLOSED:
         st.info("This job is closed. Open it again on Hand-over to change it.")
 
@@ -161,6 +165,11 @@ def _plain(text: str) -> str:
 def plain(text: str) -> str:
     """Return what somebody typed so that Markdown shows it as it is."""
     return _plain(text)
+
+
+def table(rows: Sequence[Mapping[str, object]]) -> None:
+    """Show rows in full: long cells wrap, and paper shows them as well."""
+    st.table([{k: _plain(str(v)) for k, v in row.items()} for row in rows], hide_index=True)
 
 
 def go(stage: Stage) -> None:
@@ -180,7 +189,11 @@ def told() -> Iterator[None]:
 
 
 def acting(act: Callable[..., object], *args: Any) -> None:
-    """Do what a button asks for; what the bench refuses is told on the page drawn after it."""
+    """Do what a button asks for; what the bench refuses is told on the page drawn after it.
+
+    As ``on_click=shell.acting``: done before the page is drawn, so that no second drawing is needed,
+    in which a click on another page would get lost.
+    """
     try:
         act(*args)
     except HotspotError as err:

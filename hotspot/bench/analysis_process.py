@@ -8,10 +8,12 @@ import sys
 import threading
 import time
 from contextlib import suppress
+from dataclasses import replace
 from typing import IO, Any
 
 import numpy as np
 
+from hotspot.bench.spoilt import BlinkWatch, count_spoilt
 from hotspot.bench.suspicion import Case, Suspicion, to_suspicion
 from hotspot.errors import HotspotError, RegistrationError
 from hotspot.find import find_gathered
@@ -22,13 +24,14 @@ from hotspot.register.from_landmarks import fit_registration
 from hotspot.register.registration import Registration
 
 PAUSE_S = 0.7
-# Before this much time with the output on there is nothing to be said.
+# Before this much time there is nothing to be said: of the camera, or of the heat once the output is
+# on.
 LEAST_ON_S = 1.5
 # Of the time an answer took, at least this share is left to others before the next: on two cores
 # the picture needs one, and evidence does not grow much within a second.
 REST_SHARE = 0.5
 # Below the pictures in the order of things: a late answer is better than a late frame.
-NICENESS = 15
+NICENESS = 10
 
 
 class LiveAnalysis:
@@ -38,7 +41,9 @@ class LiveAnalysis:
         self.number = number
         self._profile = profile
         self._heat = LiveHeat(profile)
+        self._blinks = BlinkWatch(profile.shape)
         self._first_on_s: float | None = None
+        self._first_s: float | None = None
         self._t_s = 0.0
         self.latest = Suspicion()
         self._hold_against(case)
@@ -57,7 +62,9 @@ class LiveAnalysis:
         if kind == "frame":
             values = np.array(to_celsius(message[1], self._profile))
             self._heat.add(values, t_s=message[2])
+            self._blinks.add(values)
             self._t_s = message[2]
+            self._first_s = self._t_s if self._first_s is None else self._first_s
         elif kind == "switch":
             self._heat.switch(message[1], t_s=message[2], **message[3])
             if message[1]:
@@ -70,20 +77,27 @@ class LiveAnalysis:
     def answer(self) -> Suspicion | None:
         """Return the answer so far, None while there is nothing to analyse."""
         t_s = self._t_s
-        if self._first_on_s is None or t_s - self._first_on_s < LEAST_ON_S:
+        if self._first_s is None or t_s - self._first_s < LEAST_ON_S:
             return None
+        gathered = self._heat.snapshot()
+        spoilt = count_spoilt(gathered.audit, blinking=self._blinks.found())
+        if self._first_on_s is None or t_s - self._first_on_s < LEAST_ON_S:
+            # What the camera gives can be said of the cold board already.
+            self.latest = replace(self.latest, spoilt=spoilt)
+            return self.latest
         try:
             finding = find_gathered(
-                self._heat.snapshot(),
+                gathered,
                 board=self._case.board,
                 rail=self._case.rail,
                 registration=self._registration,
                 history=self._case.history,
             )
         except HotspotError as err:
-            self.latest = Suspicion(history=self.latest.history, note=err.sentence)
+            self.latest = Suspicion(history=self.latest.history, note=err.sentence, spoilt=spoilt)
         else:
-            self.latest = to_suspicion(finding, t_s=t_s, before=self.latest)
+            answer = to_suspicion(finding, t_s=t_s, before=self.latest)
+            self.latest = replace(answer, spoilt=spoilt)
         return self.latest
 
 

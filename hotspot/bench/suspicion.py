@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from hotspot.bench.spoilt import Spoilt
 from hotspot.board import Board
 from hotspot.checks import FloatArray
 from hotspot.evidence.words import main_spot, named_suspect
@@ -38,6 +39,8 @@ class Suspicion:
         Why there is no answer, in one sentence.
     named
         The part that the answer names; empty while all parts explain the heat badly.
+    spoilt
+        What the camera gave since the baseline that says nothing; None before it is known.
     """
 
     t_s: float = 0.0
@@ -48,6 +51,7 @@ class Suspicion:
     history: tuple[tuple[float, str, float], ...] = ()
     note: str = ""
     named: str = ""
+    spoilt: Spoilt | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -40,6 +40,31 @@ def settled(page: Any) -> None:
     page.locator("[data-testid=stApp][data-test-script-state=notRunning]").wait_for()
 
 
+def enter(page: Any, label: str, text: str) -> None:
+    """Type into a box and leave it; a box that the script still draws would forget it."""
+    settled(page)
+    box = page.get_by_role("textbox", name=label)
+    box.fill(text)
+    box.press("Tab")
+    wait_until(page, lambda: box.input_value() == text)
+
+
+def is_gone(page: Any, name: str) -> None:
+    """Wait until no button of that name is left."""
+    wait_until(page, lambda: page.get_by_role("button", name=name).count() == 0)
+
+
+def is_disabled(page: Any, name: str) -> None:
+    """Wait until a button is there and cannot be pressed."""
+    page.locator("button:disabled", has_text=name).first.wait_for()
+
+
+def press(page: Any, key: str) -> None:
+    """Press a key once the page has been drawn: a button in the making does not hear it yet."""
+    settled(page)
+    page.keyboard.press(key)
+
+
 def click(page: Any, name: str, *, exact: bool = False) -> None:
     page.get_by_role("button", name=name, exact=exact).first.click()
 
@@ -57,7 +82,7 @@ def close_camera(page: Any) -> None:
 
 def take_baseline(page: Any) -> None:
     """Press B and wait until the output may go on."""
-    page.keyboard.press("b")
+    press(page, "b")
     page.get_by_text("COLD", exact=True).wait_for()
     page.locator("button:not([disabled])", has_text="Output on").or_(
         page.locator("button:not([disabled])", has_text="Run the plan")

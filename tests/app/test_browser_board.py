@@ -19,7 +19,7 @@ from hotspot.jobs.cold_picture import keep_cold
 from hotspot.jobs.drafts import Drafts
 from hotspot.jobs.practice_job import sample_board
 from hotspot.store.jobs import open_store
-from tests.app.flows import SEED, click, on_picture, practice_job, settled, wait_until
+from tests.app.flows import SEED, click, enter, on_picture, practice_job, settled, wait_until
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(300)]
 TABLE = b"Designator,Val,Package,Mid X,Mid Y,Rotation,Layer\nC1,1u,0402,1.0mm,2.0mm,0,top\n"
@@ -43,6 +43,8 @@ def photo_file(folder: Path) -> Path:
 
 
 def give(page: Any, label: str, path: Path) -> None:
+    page.locator("[data-testid=stFileUploader]", has_text=label).wait_for()
+    settled(page)
     page.locator("[data-testid=stFileUploader]", has_text=label).locator("input").set_input_files(
         str(path)
     )
@@ -59,6 +61,7 @@ def test_parts_are_drawn_dragged_sized_nudged_undone(folder: Path, address: str,
     page.get_by_text("Draw a box round a part").wait_for()
 
     def drag(start: tuple[float, float], end: tuple[float, float]) -> None:
+        settled(page)  # or the picture would move under the mouse
         page.mouse.move(*on_picture(page, "Board photo", *start))
         page.mouse.down()
         page.mouse.move(*on_picture(page, "Board photo", *end), steps=4)
@@ -76,10 +79,8 @@ def test_parts_are_drawn_dragged_sized_nudged_undone(folder: Path, address: str,
 
     drag((100, 100), (160, 140))
     page.get_by_text("New part").wait_for()
-    page.get_by_role("textbox", name="Name").fill("c17")
-    page.keyboard.press("Tab")
-    page.get_by_role("textbox", name="Nets").fill("3V3 GND")
-    page.keyboard.press("Tab")
+    enter(page, "Name", "c17")
+    enter(page, "Nets", "3V3 GND")
     click(page, "Add part")
     box_is(130, 120, 60, 40)
     assert parts_of(folder, job)["C17"].nets == ("3V3", "GND")
@@ -124,6 +125,7 @@ def test_bad_files_are_one_line_and_good_ones_make_a_board(
     page.locator("button:not([disabled])", has_text="Take the uploaded pack").click()
     page.get_by_text("is no ZIP file that can be read").wait_for()
     page.reload()
+    page.get_by_text("From design files").wait_for()
     give(page, "Pick-and-place table", good)
     page.locator("[data-testid=stBaseButton-primary]:not([disabled])", has_text="Import").click()
     page.get_by_text("1 parts").or_(page.get_by_text("1 part,")).first.wait_for()
@@ -144,8 +146,8 @@ def test_a_stand_is_kept_and_used_again(folder: Path, address: str, page: Any) -
     drafts.save(job, "marks_photo", marks[:, 2:].tolist())
     page.goto(f"{address}/board?job={job}")
     page.get_by_text("Landmarks", exact=True).click()
-    page.get_by_role("textbox", name="Name").fill("left arm")
-    page.keyboard.press("Tab")
+    page.get_by_text("By the stand").wait_for()
+    enter(page, "Name", "left arm")
     page.locator("button:not([disabled])", has_text="Keep for this stand").click()
     page.get_by_role("button", name="Use this stand").wait_for()
     click(page, "Clear all clicks")

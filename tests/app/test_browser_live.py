@@ -11,9 +11,12 @@ from hotspot.files.recordings import load_recording
 from tests.app.flows import (
     click,
     close_camera,
+    is_disabled,
     job_file,
     open_camera,
     practice_job,
+    press,
+    settled,
     shown_number,
     take_baseline,
     wait_until,
@@ -32,6 +35,7 @@ def planned_job(folder: Path, address: str, page: Any) -> int:
 
 
 def choose_programmable(page: Any) -> None:
+    settled(page)
     click(page, "Supply")
     page.get_by_text("programmable", exact=True).click()
     page.get_by_text("has a supply of its own").wait_for()
@@ -45,17 +49,17 @@ def test_a_supply_runs_the_plan_survives_a_reload_and_is_stopped_by_a_key(
     job = planned_job(folder, address, page)
     open_camera(page, address, job)
     choose_programmable(page)
-    assert page.get_by_role("button", name="Run the plan").is_disabled()  # no baseline yet
+    is_disabled(page, "Run the plan")  # no baseline yet
     take_baseline(page)
-    page.keyboard.press("o")
+    press(page, "o")
     page.get_by_text("Supply: running").wait_for()
     page.get_by_text("ON", exact=True).wait_for()
     page.get_by_text("s left").wait_for()
-    assert page.get_by_role("button", name="Cold baseline").is_disabled()
+    is_disabled(page, "Cold baseline")
     page.reload()
     page.get_by_text("Supply: running").wait_for()  # a reload stops nothing
     page.get_by_role("button", name="Stop, output off").wait_for()
-    page.keyboard.press("o")
+    press(page, "o")
     page.get_by_text("Supply: stopped").wait_for()
     page.get_by_text("OFF", exact=True).wait_for()
     page.get_by_role("button", name="Run the plan").wait_for()
@@ -74,7 +78,7 @@ def test_without_a_plan_the_supply_is_not_driven(folder: Path, address: str, pag
     open_camera(page, address, job)
     choose_programmable(page)
     take_baseline(page)
-    page.keyboard.press("o")
+    press(page, "o")
     page.get_by_text("Note one on Plan").wait_for()
     assert page.locator("[data-testid=stException]").count() == 0
     close_camera(page)
@@ -97,7 +101,7 @@ def test_a_closed_tab_leaves_the_camera_to_the_next(folder: Path, address: str, 
 def test_keys_freeze_and_go_on(folder: Path, address: str, page: Any) -> None:
     job = practice_job(folder)
     open_camera(page, address, job)
-    page.keyboard.press("f")
+    press(page, "f")
     page.get_by_role("button", name="Frozen").wait_for()
     still = shown_number(page)
     page.wait_for_timeout(1000)  # pictures keep coming and must not be shown

@@ -25,8 +25,11 @@ SEED, RAIL, TRUTH, SET_V, LIMIT_A = 33, "3V3", "C3", 0.23, 0.98
 COLD_S, HOT_S = 5.0, 4.0
 
 
-def watch_and_record(folder: Path, *, nuisances: bool) -> tuple[Suspicion, Finding]:
-    """One practice job on a clock of its own: frames go to the live analysis and onto a tape."""
+def watch_and_record(folder: Path, *, nuisances: bool) -> tuple[Suspicion, Finding, int, int]:
+    """One practice job on a clock of its own: frames go to the live analysis and onto a tape.
+
+    Returns both answers, how many frames there were and how many of them were copies.
+    """
     now_s = [0.0]
 
     def wait(seconds: float) -> None:
@@ -41,6 +44,7 @@ def watch_and_record(folder: Path, *, nuisances: bool) -> tuple[Suspicion, Findi
     pattern = rng.integers(-1, 2, stand.profile.shape)
     before = None
     on = False
+    frames = copies = 0
     while now_s[0] < COLD_S + HOT_S:
         frame = stand.read()
         counts, t_s = np.array(frame.counts), frame.t_s
@@ -55,7 +59,9 @@ def watch_and_record(folder: Path, *, nuisances: bool) -> tuple[Suspicion, Findi
             counts = counts.astype(np.uint16)
             if before is not None and (7.0 < t_s <= 7.6 or rng.random() < 0.2):
                 counts = before  # the shutter is closed; the camera repeats itself
+                copies += 1
             before = counts
+        frames += 1
         if not on and t_s >= COLD_S:
             on = True
             stand.supply.set_point(SET_V, LIMIT_A)
@@ -69,18 +75,50 @@ def watch_and_record(folder: Path, *, nuisances: bool) -> tuple[Suspicion, Findi
     assert tape.lost == 0
     answer = live.answer()
     assert answer is not None
-    return answer, analyse_recording(folder, board_folder=sample_board()).finding
+    batch = analyse_recording(folder, board_folder=sample_board()).finding
+    return answer, batch, frames, copies
 
 
 @pytest.mark.parametrize("nuisances", [False, True], ids=["quiet", "nuisances"])
 def test_live_and_recording_name_the_same_part(tmp_path: Path, nuisances: bool) -> None:
-    live, batch = watch_and_record(tmp_path / "recording", nuisances=nuisances)
+    live, batch, frames, copies = watch_and_record(tmp_path / "recording", nuisances=nuisances)
     named = named_suspect(batch)
     assert live.verdict == batch.verdict == "hot spot"
     assert named is not None
     assert live.named == named.ref == TRUTH
     assert live.suspects[0][1] == pytest.approx(batch.suspects[0].probability, abs=0.02)
     np.testing.assert_allclose(live.spots[0][:2], batch.spots[0].xy_px, atol=0.1)
+    # What the camera spoilt is counted as it was put in: copies, the closed shutter's (0.6 s at some
+    # 30 Hz) told from the others, and three pixels.
+    spoilt = live.spoilt
+    assert spoilt is not None
+    assert (spoilt.frames, spoilt.repeated + spoilt.shutter) == (frames, copies)
+    assert spoilt.bad_pixels == (3 if nuisances else 0)
+    assert (spoilt.shutter >= 15) is nuisances
+
+
+def test_what_the_camera_gives_is_said_before_the_output_is_on() -> None:
+    board = load_board(sample_board())
+    now_s = [0.0]
+    stand = PracticeStand(
+        board, seed=SEED, clock=lambda: now_s[0], wait=lambda s: now_s.__setitem__(0, now_s[0] + s)
+    )
+    live = LiveAnalysis(1, stand.profile, Case(board=board, rail=RAIL))
+    for i in range(90):
+        frame = stand.read()
+        counts = np.array(frame.counts)
+        counts[20, 20] = 5000
+        live.take(("frame", counts, frame.t_s))
+        if i % 10 == 0:
+            live.take(("frame", counts, frame.t_s + 0.001))
+        if i == 0:
+            assert live.answer() is None  # one picture says nothing of a camera
+    answer = live.answer()
+    assert answer is not None
+    assert answer.verdict == ""
+    assert answer.spoilt is not None
+    assert (answer.spoilt.frames, answer.spoilt.repeated, answer.spoilt.shutter) == (99, 9, 0)
+    assert answer.spoilt.bad_pixels == 1
 
 
 def test_values_of_false_colour_video_lie_along_its_map() -> None:
