@@ -30,9 +30,6 @@ def show() -> None:
         supply_current(file, Phase.AFTER)
     with right:
         meter(file, Phase.AFTER, board=board)
-    if not is_working(file):
-        _pictures(file)
-    st.divider()
     st.button(
         "Compare before and after", type="primary", icon=":material/compare:",
         on_click=shell.acting, args=(_compare, file),
@@ -40,11 +37,12 @@ def show() -> None:
     if file.verifications:
         newest = file.verifications[-1]
         _SIGNS.get(newest.verdict, st.warning)(f"**{newest.verdict.capitalize()}**")
-        for piece in newest.data.get("evidence", ()):
-            st.markdown(
-                f"- {shell.plain(piece['kind'])} ({piece['speaks']}): {shell.plain(piece['says'])}"
-            )
+        pieces = newest.data.get("evidence", ())
+        says = [f"- {p['kind']} ({p['speaks']}): {shell.plain(p['says'])}" for p in pieces]
+        st.markdown("\n".join(says))
         st.caption(shell.plain(f"Next: {newest.data.get('next', '')}"))
+    if not is_working(file):
+        _pictures(file)
 
 
 def _compare(file: JobFile) -> None:
@@ -84,6 +82,5 @@ def _score(file: JobFile) -> None:
         rails=[r.rail for r in file.recordings if r.phase is Phase.BEFORE],
         planned=bool(file.plans),
     )
-    st.markdown(f"### Practice: {score.points} of 100 points")
-    for line in score.lines:
-        st.markdown(f"- {shell.plain(line)}")
+    lines = "\n".join(f"- {shell.plain(line)}" for line in score.lines)
+    st.markdown(f"### Practice: {score.points} of 100 points\n{lines}")

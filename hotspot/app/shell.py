@@ -133,7 +133,7 @@ def need_file() -> JobFile:
 
 
 def heading(file: JobFile, stage: Stage, *, now: str = "") -> None:
-    """Show which job this is and what comes next: `now`, when the page knows better than the job."""
+    """Show which job it is and what comes next; `now` where the page knows better than the job."""
     job = file.job
     step = find_next(file)
     left, right = st.columns([3, 2], vertical_alignment="center")
@@ -191,8 +191,8 @@ def told() -> Iterator[None]:
 def acting(act: Callable[..., object], *args: Any) -> None:
     """Do what a button asks for; what the bench refuses is told on the page drawn after it.
 
-    As ``on_click=shell.acting``: done before the page is drawn, so that no second drawing is needed,
-    in which a click on another page would get lost.
+    As ``on_click=shell.acting``: done before the page is drawn, so that no second drawing is
+    needed, in which a click on another page would get lost.
     """
     try:
         act(*args)

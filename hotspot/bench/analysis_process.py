@@ -24,8 +24,8 @@ from hotspot.register.from_landmarks import fit_registration
 from hotspot.register.registration import Registration
 
 PAUSE_S = 0.7
-# Before this much time there is nothing to be said: of the camera, or of the heat once the output is
-# on.
+# Before this much time there is nothing to be said: of the camera, or of the heat once the output
+# is on.
 LEAST_ON_S = 1.5
 # Of the time an answer took, at least this share is left to others before the next: on two cores
 # the picture needs one, and evidence does not grow much within a second.

@@ -1,4 +1,4 @@
-"""What of a live camera's pictures says nothing: copies, shutter events, bad and blinking pixels."""
+"""What of a live camera's pictures says nothing: copies, shutter events, bad pixels."""
 
 from __future__ import annotations
 

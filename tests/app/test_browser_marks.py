@@ -72,7 +72,7 @@ def test_two_fingers_zoom_and_move_and_set_no_mark(
     touch("touchEnd", (x - 90, y + 40))  # one finger lifts before the other
     touch("touchEnd")
     assert abs(width(page) / before - 3.0) < 0.05
-    # One finger alone marks, with the zoom as it is: had the pinch set marks, they would come first.
+    # One finger alone marks, the zoom as it is: had the pinch set marks, they would come first.
     page.touchscreen.tap(*on_picture(page, TITLE, 90, 55))
     wait_until(page, lambda: len(kept(folder, job)) > 0)
     assert np.allclose(kept(folder, job), [[90, 55]], atol=0.5)

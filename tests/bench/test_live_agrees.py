@@ -88,8 +88,8 @@ def test_live_and_recording_name_the_same_part(tmp_path: Path, nuisances: bool) 
     assert live.named == named.ref == TRUTH
     assert live.suspects[0][1] == pytest.approx(batch.suspects[0].probability, abs=0.02)
     np.testing.assert_allclose(live.spots[0][:2], batch.spots[0].xy_px, atol=0.1)
-    # What the camera spoilt is counted as it was put in: copies, the closed shutter's (0.6 s at some
-    # 30 Hz) told from the others, and three pixels.
+    # What the camera spoilt is counted as it was put in: copies, the closed shutter's (0.6 s at
+    # some 30 Hz) told from the others, and three pixels.
     spoilt = live.spoilt
     assert spoilt is not None
     assert (spoilt.frames, spoilt.repeated + spoilt.shutter) == (frames, copies)
