@@ -46,7 +46,7 @@ def find_lens(
     shape: tuple[int, int],
     sigma: tuple[float, float],
     mirrored: bool,
-    fit: Callable[[FloatArray], Fit],
+    fit: Callable[[Lens], Fit],
 ) -> LensFit | None:
     """Return the lens that the clicks show, or None where a straight one explains them as well.
 
@@ -65,16 +65,18 @@ def find_lens(
     mirrored
         Whether the map turns the plane over.
     fit
-        Makes the final kind of fit from straightened source points.
+        Makes the final kind of fit from the source points as a lens straightens them.
     """
     n = len(source)
     if n < FEWEST_FOR_LENS:
         return None
 
     def chi2_at(k1: float) -> float:
+        lens = lens_of(shape, k1=k1)
         return fit_most_likely(
-            lens_of(shape, k1=k1).straightened(source),
+            lens.straightened(source),
             destination,
+            source_covs=lens.straightened_covs(source),
             sigma_source=sigma[0],
             sigma_destination=sigma[1],
             model="homography",
@@ -97,20 +99,17 @@ def find_lens(
     ahead, behind = cost_at(k1 + _STEP), cost_at(k1 - _STEP)
     curvature = max((ahead + behind - 2.0 * float(found.fun)) / _STEP**2, 2.0 / _K1_SIGMA**2)
     k1_sigma = float(np.sqrt(2.0 / curvature * max(1.0, noise)))
-    sides = [
-        fit(lens_of(shape, k1=k1 + step).straightened(source)).matrix.ravel()[:8]
-        for step in (-_STEP, _STEP)
-    ]
+    sides = [fit(lens_of(shape, k1=k1 + step)).matrix.ravel()[:8] for step in (-_STEP, _STEP)]
     return LensFit(
         lens=lens_of(shape, k1=k1, k1_sigma=k1_sigma), by_k1=(sides[1] - sides[0]) / (2 * _STEP)
     )
 
 
 def find_lens_and_wrong(
-    source: FloatArray,
+    count: int,
     *,
     wrong: tuple[int, ...],
-    wrong_of: Callable[[FloatArray], tuple[int, ...]],
+    wrong_of: Callable[[Lens | None], tuple[int, ...]],
     lens_of_clicks: Callable[[list[int]], LensFit | None],
 ) -> tuple[tuple[int, ...], LensFit | None]:
     """Return the wrong clicks and the lens, each found in the light of the other.
@@ -121,13 +120,13 @@ def find_lens_and_wrong(
     when several clicks look wrong, which hands seldom do, are all clicks asked for a lens that
     would explain them better.
     """
-    everything = list(range(len(source)))
+    everything = list(range(count))
     trusted = [i for i in everything if i not in wrong]
     for first in [trusted, everything] if len(wrong) > 1 else [trusted]:
         guess = lens_of_clicks(first)
         if guess is None:
             continue
-        then_wrong = wrong_of(guess.lens.straightened(source))
+        then_wrong = wrong_of(guess.lens)
         kept = [i for i in everything if i not in then_wrong]
         bent = guess if kept == first else lens_of_clicks(kept)
         if bent is not None and len(then_wrong) <= len(wrong):

@@ -150,6 +150,7 @@ def fit_most_likely(
     model: str,
     mirrored: bool = False,
     tilt: tuple[float, float] | None = None,
+    source_covs: FloatArray | None = None,
 ) -> Fit:
     """Return the most likely map for points that err on both sides.
 
@@ -170,10 +171,14 @@ def fit_most_likely(
     tilt
         Standard deviations (anisotropy, perspective at the farthest point) of the prior on how
         far the map is from a similarity; None for no prior.
+    source_covs
+        (n, 2, 2) covariance of each source point in units of `sigma_source` squared; None where
+        all err alike in both directions.
     """
     t_source, t_destination = to_normal(source), to_normal(destination)
     x, y = map_points(t_source, source), map_points(t_destination, destination)
-    var_x = (sigma_source * t_source[0, 0]) ** 2
+    covs = np.eye(2)[None] if source_covs is None else source_covs
+    var_x = (sigma_source * t_source[0, 0]) ** 2 * covs
     var_y = (sigma_destination * t_destination[0, 0]) ** 2
     basis, theta = _start(x, y, model, mirrored, from_affine=tilt is not None)
     precision = _prior(x, y, model, mirrored, tilt)
@@ -253,18 +258,18 @@ def _evaluate(
     x: FloatArray,
     y: FloatArray,
     x_hat: FloatArray,
-    var_x: float,
+    var_x: FloatArray,
     var_y: float,
     precision: FloatArray,
 ) -> tuple[float, float, FloatArray, FloatArray, FloatArray]:
     """Cost, its data share, normal matrix, right-hand side, estimated source points."""
-    for _ in range(2 if var_x > 0 else 1):
+    for _ in range(2 if var_x.any() else 1):
         mapped, by_point, by_parameter = _mapped(h, x_hat)
         residual = y - mapped - (by_point @ (x - x_hat)[:, :, None])[:, :, 0]
-        spread = var_y * np.eye(2) + var_x * by_point @ by_point.transpose(0, 2, 1)
+        spread = var_y * np.eye(2) + by_point @ var_x @ by_point.transpose(0, 2, 1)
         weight = _inverse_2x2(spread)
         weighted = (weight @ residual[:, :, None])[:, :, 0]
-        x_hat = x + var_x * (weighted[:, None] @ by_point)[:, 0]
+        x_hat = x + (weighted[:, None] @ by_point @ var_x)[:, 0]
     chi2 = float(residual.ravel() @ weighted.ravel())
     flat = by_parameter.reshape(-1, 8)
     normal = flat.T @ (weight @ by_parameter).reshape(-1, 8) + precision

@@ -19,6 +19,7 @@ from hotspot.register.clicks import (
 )
 from hotspot.register.find_lens import LensFit, find_lens, find_lens_and_wrong
 from hotspot.register.fitting import TILT_LEVELS, Fit, fit_most_likely, is_mirrored, map_points
+from hotspot.register.lens import Lens
 from hotspot.register.registration import PlaneMap
 
 MODELS = ("similarity", "affine", "homography")
@@ -130,27 +131,29 @@ def fit_plane_map(
         )
     mirrored = is_mirrored(source, destination)
 
-    def fit_of(points: FloatArray, indices: list[int]) -> Fit:
+    def fit_of(indices: list[int], lens: Lens | None) -> Fit:
+        picked = source[indices]
         return _fit_over_levels(
-            points[indices],
+            picked if lens is None else lens.straightened(picked),
             destination[indices],
             sigma=(sigma_source, sigma_destination),
             model=chosen,
             mirrored=mirrored,
             tilt_prior=tilt_prior,
+            source_covs=None if lens is None else lens.straightened_covs(picked),
         )
 
     minimum = _FEWEST[chosen] + (0 if tilt_prior else 1)
 
-    def wrong_of(points: FloatArray) -> tuple[int, ...]:
+    def wrong_of(lens: Lens | None) -> tuple[int, ...]:
         if not find_wrong:
             return ()
         return find_wrong_clicks(
-            points,
+            source if lens is None else lens.straightened(source),
             destination,
             sigma_source=sigma_source,
             sigma_destination=sigma_destination,
-            fit=lambda indices: fit_of(points, indices),
+            fit=lambda indices: fit_of(indices, lens),
             minimum=minimum,
             rng=np.random.default_rng(0),  # the same clicks must give the same answer
         )
@@ -164,31 +167,25 @@ def fit_plane_map(
             shape=shape,
             sigma=(sigma_source, sigma_destination),
             mirrored=mirrored,
-            fit=lambda points: _fit_over_levels(
-                points,
-                destination[indices],
-                sigma=(sigma_source, sigma_destination),
-                model=chosen,
-                mirrored=mirrored,
-                tilt_prior=tilt_prior,
-            ),
+            fit=lambda lens: fit_of(indices, lens),
         )
 
-    wrong, bent = wrong_of(source), None
+    wrong, bent = wrong_of(None), None
     if chosen == "homography":
         wrong, bent = find_lens_and_wrong(
-            source, wrong=wrong, wrong_of=wrong_of, lens_of_clicks=lens_of_clicks
+            len(source), wrong=wrong, wrong_of=wrong_of, lens_of_clicks=lens_of_clicks
         )
-    points = source if bent is None else bent.lens.straightened(source)
+    lens = None if bent is None else bent.lens
+    points = source if lens is None else lens.straightened(source)
     trusted = [i for i in range(len(source)) if i not in wrong]
-    best = fit_of(points, trusted)
+    best = fit_of(trusted, lens)
     _check_front(best.matrix, points[trusted], destination[trusted], trusted)
     distance = np.full(len(source), np.nan)
     if len(trusted) > _FEWEST[chosen] or (tilt_prior and len(trusted) >= 3):
         left_out = leave_one_out(
             points[trusted],
             destination[trusted],
-            fit=lambda k: fit_of(points, [trusted[i] for i in k]),
+            fit=lambda k: fit_of([trusted[i] for i in k], lens),
         )
         distance[trusted] = np.hypot(*left_out.T)
     if wrong:
@@ -206,7 +203,7 @@ def fit_plane_map(
         rms_px=float(np.sqrt((best.residuals**2).sum(axis=1).mean())),
         outliers=wrong,
         leave_one_out_px=tuple(float(d) for d in distance),
-        lens=None if bent is None else bent.lens,
+        lens=lens,
         lens_cov=lens_cov,
     )
 
@@ -219,6 +216,7 @@ def _fit_over_levels(
     model: str,
     mirrored: bool,
     tilt_prior: bool,
+    source_covs: FloatArray | None = None,
 ) -> Fit:
     """Fit at each level of tilt and of click noise and average by how likely each level is.
 
@@ -238,6 +236,7 @@ def _fit_over_levels(
                 model=model,
                 mirrored=mirrored,
                 tilt=tilt,
+                source_covs=source_covs,
             )
             evidence = fit.evidence + 4.0 * len(source) * np.log(factor) + unlikely
             fits.append(replace(fit, evidence=evidence, noise=factor))

@@ -76,6 +76,19 @@ class Lens:
         back = np.linalg.inv(by_point)
         return back, -back @ by_k1
 
+    def straightened_covs(self, points: FloatArray) -> FloatArray:
+        """Return the (n, 2, 2) covariances of straightened points whose seen ones have 1 px².
+
+        A barrel's corners are stretched when it is straightened, and so is an error there.
+        """
+        u = (self.straightened(points) - self.centre_px) / self.radius_px
+        square = (u**2).sum(axis=1)[:, None, None]
+        # `bent_by` in its own axes: 1 + 3 k1 r² along the radius, 1 + k1 r² across it.
+        along, across = (1.0 + n * self.k1 * square for n in (3.0, 1.0))
+        radial = u[:, :, None] * u[:, None, :] / np.where(square > 0, square, 1.0)
+        out: FloatArray = across**-2 * (np.eye(2) - radial) + along**-2 * radial
+        return out
+
     def grid_px(self, *, side: int = 7) -> FloatArray:
         """Return (side², 2) points over the square that just fits into the circle of the lens."""
         half = self.radius_px / np.sqrt(2.0)

@@ -151,3 +151,37 @@ def test_mapped_point_covariance_agrees_with_monte_carlo(count, model):
         carried = fitted.point_cov(point)
         assert np.allclose(np.diag(carried), np.diag(sampled), rtol=0.1)
         assert abs(carried[0, 1] - sampled[0, 1]) < 0.1 * np.sqrt(sampled[0, 0] * sampled[1, 1])
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize(("count", "model"), [(2, "similarity"), (3, "affine")])
+def test_covariance_of_two_and_three_clicks_agrees_with_monte_carlo(count, model):
+    # The whole fit, as a technician's few clicks go through it; Monte Carlo is the outside check.
+    turn = np.deg2rad(7.0)
+    true = np.array(
+        [[4 * np.cos(turn), -4 * np.sin(turn), 30], [4 * np.sin(turn), 4 * np.cos(turn), 20],
+         [0, 0, 1.0]]
+    )  # fmt: skip
+    if model == "affine":
+        true = true @ np.array([[1.0, 0.04, 0], [0, 0.93, 0], [0, 0, 1.0]])
+    source = np.array([[12.0, 10.0], [244.0, 160.0], [15.0, 182.0]])[:count]
+    destination = map_points(true, source)
+    wanted = np.array([[60.0, 50.0], [128.0, 100.0], [230.0, 20.0]])
+    kw = {"click_sigma_source_px": 0.4, "click_sigma_destination_px": 1.1, "tilt_prior": False}
+    fitted = fit_plane_map(source, destination, **kw)
+    assert fitted.model == model
+    rng = np.random.default_rng(20 + count)
+    mapped = np.array(
+        [
+            fit_plane_map(
+                source + rng.normal(0, 0.4, source.shape),
+                destination + rng.normal(0, 1.1, source.shape),
+                **kw,
+            ).map(wanted)
+            for _ in range(2000)
+        ]
+    )
+    for i, point in enumerate(wanted):
+        sampled, carried = np.cov(mapped[:, i].T), fitted.point_cov(point)
+        assert np.allclose(np.diag(carried), np.diag(sampled), rtol=0.1)
+        assert abs(carried[0, 1] - sampled[0, 1]) < 0.1 * np.sqrt(sampled[0, 0] * sampled[1, 1])
