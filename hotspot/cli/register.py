@@ -65,16 +65,20 @@ def register(
     found = done.registration
     say = sys.stdout.write
     say(f"Method: {found.method}\n")
-    if found.rms_px is not None:
+    if found.rms_px is not None and done.is_checked:
         say(f"Residual: {found.rms_px:.2f} thermal px (root mean square)\n")
+    elif found.rms_px is not None:
+        say("Residual: none that says anything, so few landmarks always fit\n")
     fitted = found.photo_from_thermal
     if fitted is not None:
         say(f"Kind of map: {fitted.model}\n")
     if found.method == "landmarks" and fitted is not None:
-        for i, error in enumerate(fitted.leave_one_out_px):
+        for i, (thermal_px, photo_px) in enumerate(done.from_others_px):
             note = "  left out: wrong" if i in fitted.outliers else ""
-            value = "-" if math.isnan(error) else f"{error:.1f}"
-            say(f"  landmark {i + 1}: {value} photo px from the map of the others{note}\n")
+            value = f"{thermal_px:.1f} thermal px ({photo_px:.1f} photo px)"
+            if math.isnan(thermal_px):
+                value = "-"
+            say(f"  landmark {i + 1}: {value} from the map of the others{note}\n")
     if found.support:
         say(f"Support: {found.support}\n")
     for sentence in found.warnings:

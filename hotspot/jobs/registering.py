@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotspot.board import Board
+from hotspot.checks import FloatArray
 from hotspot.errors import RegistrationError
 from hotspot.evidence.registration import load_photo
 from hotspot.files.boards import load_board
@@ -17,7 +18,7 @@ from hotspot.files.recordings import load_recording
 from hotspot.files.registrations import load_registration
 from hotspot.frame import Recording
 from hotspot.register.automatic import register_automatically
-from hotspot.register.from_landmarks import fit_registration
+from hotspot.register.from_landmarks import fit_registration, leave_one_out_px
 from hotspot.register.registration import Registration
 from hotspot.register.rig import check_rig
 
@@ -40,7 +41,7 @@ class Registered:
     board
         The board pack, or None.
     landmarks
-        (n, 4) landmarks of the recording.
+        (n, 4) landmarks that it was fitted to; (0, 4) when it was made otherwise.
     """
 
     registration: Registration
@@ -48,6 +49,30 @@ class Registered:
     photo: NDArray[np.uint8] | None
     board: Board | None
     landmarks: NDArray[Any]
+
+    @property
+    def from_others_px(self) -> tuple[tuple[float, float], ...]:
+        """Each landmark's distance from the map of the others: thermal px, photo px."""
+        fitted = self.registration.photo_from_thermal
+        if self.registration.method != "landmarks" or fitted is None:
+            return ()
+        return tuple(
+            zip(
+                leave_one_out_px(fitted, self.landmarks[:, :2]),
+                fitted.leave_one_out_px,
+                strict=True,
+            )
+        )
+
+    @property
+    def is_checked(self) -> bool:
+        """Whether there are more landmarks than fit any map, so that the residual says something.
+
+        Two always fit a similarity and three an affine map.
+        """
+        fitted = self.registration.photo_from_thermal
+        left_out = 0 if fitted is None else len(fitted.outliers)
+        return self.registration.method != "landmarks" or len(self.landmarks) - left_out > 3
 
 
 def build_cold(recording: Recording) -> NDArray[np.float32]:
@@ -96,6 +121,7 @@ def register_recording(
     board = load_board(where) if where is not None else None
     photo = load_photo(board) if board is not None and board.photo is not None else None
     cold = build_cold(recording)
+    landmarks: FloatArray = np.zeros((0, 4))
     if kept is not None:
         registration, kept_cold = load_registration(kept)
         if kept_cold is None:
@@ -106,7 +132,8 @@ def register_recording(
             )
         registration = check_rig(registration, kept_cold=kept_cold, cold=cold).registration
     elif len(recording.landmarks) and not automatic:
-        registration = fit_registration(recording.landmarks, board, shape=cold.shape)
+        landmarks = recording.landmarks
+        registration = fit_registration(landmarks, board, shape=cold.shape)
     else:
         registration = register_automatically(cold, photo=photo, board=board)
-    return Registered(registration, cold, photo, board, recording.landmarks)
+    return Registered(registration, cold, photo, board, landmarks)

@@ -78,7 +78,7 @@ def check_spread(points: FloatArray, *, sigma: float, side: str) -> None:
     if span < _BUNCH_SIGMAS * sigma:
         raise RegistrationError(
             f"landmarks {names(list(range(n)))} are bunched on the {side} "
-            f"(all within {span:.1f} units, click noise {sigma:.1f})",
+            f"(all within {span:.1f}, click noise {sigma:.1f})",
             cure="Spread them over the board: near its corners is best",
         )
     if n >= 3 and is_on_line(points, sigma=sigma):

@@ -24,6 +24,11 @@ _BOARD_SIGMA_MM = 0.02
 # The technician is told when the map's own error somewhere between or near the landmarks exceeds
 # this: about a third of a small chip part at usual magnification.
 _WIDE_SIGMA_PX = 2.0
+# Clicks that are all this far from the map of the others contradict one another: good ones are
+# within 3 px even when four leave one another little to go by (four clicks of 0.7 px).
+_CONTRADICT_PX = 6.0
+# A click on a picture's rim may come out this far beyond it.
+_RIM_PX = 2.0
 
 
 def fit_registration(
@@ -66,6 +71,8 @@ def fit_registration(
             "a landmark is not a number", cure="Every landmark needs four numbers, in pixels"
         )
     thermal, photo = landmarks[:, :2], landmarks[:, 2:]
+    if shape is not None:
+        _check_inside(thermal, shape)
     per_px = _magnification(thermal, photo)
     photo_from_thermal = fit_plane_map(
         thermal,
@@ -73,6 +80,7 @@ def fit_registration(
         click_sigma_source_px=click_sigma_thermal_px,
         click_sigma_destination_px=max(_PHOTO_SIGMA_PX, _PHOTO_SIGMA_THERMAL_PX * per_px),
         shape=shape,
+        sides=("thermal picture", "photo"),
     )
     warnings = [*_click_warnings(photo_from_thermal, thermal, photo)]
     mirrored = np.linalg.det(photo_from_thermal.matrix[:2, :2]) < 0
@@ -90,6 +98,29 @@ def fit_registration(
         warnings=(*warnings, *board_warnings),
         support=_lens_words(photo_from_thermal.lens),
     )
+
+
+def _check_inside(thermal: FloatArray, shape: tuple[int, int]) -> None:
+    """Refuse clicks that are not on the thermal picture: columns swapped, or another camera's."""
+    rows, cols = shape
+    limit = np.array([cols - 1, rows - 1]) + _RIM_PX
+    outside = np.flatnonzero(((thermal < -_RIM_PX) | (thermal > limit)).any(axis=1))
+    if len(outside):
+        many = len(outside) > 1
+        raise RegistrationError(
+            f"landmark{'s' if many else ''} {names([int(i) for i in outside])} "
+            f"{'lie' if many else 'lies'} outside the thermal picture ({cols} x {rows} px)",
+            cure="Each landmark is thermal x, thermal y, photo x, photo y, in this order",
+        )
+
+
+def leave_one_out_px(photo_from_thermal: PlaneMap, thermal: FloatArray) -> tuple[float, ...]:
+    """Return each click's distance from the map of the others in thermal pixels; NaN: unknown."""
+    out = []
+    for at, far in zip(thermal, photo_from_thermal.leave_one_out_px, strict=False):
+        area = abs(float(np.linalg.det(photo_from_thermal.jacobian(at))))
+        out.append(far / float(np.sqrt(area)))
+    return tuple(out)
 
 
 def _lens_words(lens: Lens | None) -> str:
@@ -135,6 +166,7 @@ def fit_board_from_photo(board: Board) -> tuple[PlaneMap, tuple[str, ...]]:
             mm,
             click_sigma_source_px=max(_PHOTO_SIGMA_PX, _PHOTO_SIGMA_SHARE * span),
             click_sigma_destination_px=_BOARD_SIGMA_MM,
+            sides=("photo", "board"),
         )
     except RegistrationError as err:
         raise RegistrationError(
@@ -188,6 +220,12 @@ def _click_warnings(fitted: PlaneMap, thermal: FloatArray, photo: FloatArray) ->
         off = float(np.hypot(*_thermal_residual(fitted, thermal[i], photo[i])))
         out.append(
             f"Landmark {i + 1} is off by {off:.0f} thermal pixels and was left out: click it again."
+        )
+    far = leave_one_out_px(fitted, thermal)
+    if not fitted.outliers and len(far) >= 3 and np.median(far) > _CONTRADICT_PX:
+        out.append(
+            f"The landmarks contradict one another by up to {max(far):.0f} thermal pixels, and "
+            "they are too few to tell which is wrong: click two more, and look at each again."
         )
     if fitted.model == "similarity":
         out.append(

@@ -58,6 +58,7 @@ def fit_plane_map(
     tilt_prior: bool = True,
     find_wrong: bool = True,
     shape: tuple[int, int] | None = None,
+    sides: tuple[str, str] = ("first picture", "second picture"),
 ) -> PlaneMap:
     """Fit the plane map source → destination to pairs of clicks.
 
@@ -86,6 +87,8 @@ def fit_plane_map(
     shape
         (rows, cols) of the picture that the source points were clicked on; radial distortion of its
         lens is then taken into the map when eight or more clicks show it. None: not looked for.
+    sides
+        What source and destination are called in messages.
 
     Returns
     -------
@@ -119,8 +122,8 @@ def fit_plane_map(
             f"{len(source)} landmarks cannot fix a map of kind {chosen}",
             cure=f"Click at least {_FEWEST[chosen]}",
         )
-    check_spread(source, sigma=sigma_source, side="first picture")
-    check_spread(destination, sigma=sigma_destination, side="second picture")
+    check_spread(source, sigma=sigma_source, side=sides[0])
+    check_spread(destination, sigma=sigma_destination, side=sides[1])
     line = find_line(source, sigma=sigma_source) if chosen == "homography" else ()
     if line and model == "auto":
         chosen = "affine"

@@ -79,7 +79,8 @@ def check_rig(
             cure="Register again",
         )
     if moved <= _STILL_PX:
-        return RigCheck(replace(kept, method="rig"), moved)
+        still = f"the board lies within {max(moved, 0.1):.1f} px of where it lay when this was kept"
+        return RigCheck(replace(kept, method="rig", support=still), moved)
     sentence = f"The board has moved: {moved:.0f} px"
     if not correct:
         raise RegistrationError(sentence, cure="Put it back, or register again")
@@ -92,6 +93,7 @@ def _follow(kept: Registration, match: Match, sentence: str) -> Registration:
     return replace(
         kept,
         method="rig",
+        support="",
         photo_from_thermal=None if photo is None else _moved(photo, motion),
         board_from_thermal=None if board is None else _moved(board, motion),
         warnings=(*kept.warnings, sentence),

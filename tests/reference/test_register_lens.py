@@ -89,8 +89,9 @@ def test_errors_are_stretched_as_differences_say(k1):
 def test_mapped_point_covariance_behind_a_lens_agrees_with_monte_carlo():
     """Map and lens fitted together to clicks drawn anew; Monte Carlo is the outside check.
 
-    A single variance of 300 trials is good to 8 %: each must agree within 20 %, their mean over
-    places and axes within 10 %.
+    A single variance of 300 trials is good to 8 %: each must agree within three times that, their
+    mean over places and axes within 10 %. (With 1000 trials each agreed within 11 %, the mean
+    within 3 %.)
     """
     true = np.array([[4.1, 0.35, 40.0], [-0.3, 4.0, 60.0], [1.2e-4, -0.9e-4, 1.0]])
     clicks = np.array(
@@ -112,5 +113,5 @@ def test_mapped_point_covariance_behind_a_lens_agrees_with_monte_carlo():
     assert all(f.lens is not None for f in found)
     sampled = np.var([f.map(wanted) for f in found], axis=0)
     carried = np.array([np.diag(fitted.point_cov(at)) for at in wanted])
-    assert np.abs(carried / sampled - 1).max() < 0.2
+    assert np.abs(carried / sampled - 1).max() < 0.25
     assert abs(np.mean(carried / sampled) - 1) < 0.1

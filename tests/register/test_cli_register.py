@@ -60,11 +60,45 @@ def test_landmarks_are_reported_and_drawn(bench, tmp_path, capsys):
     assert "Method: landmarks" in said
     assert "Landmark 4 is off by" in said
     assert "left out: wrong" in said
+    assert "thermal px (" in said
     drawn = cv2.imread(str(picture))
     assert drawn is not None
     assert drawn.std() > 5
     assert run(["register", folder, "--board", pack, "--kept", kept]) in (0, None)
-    assert "Method: rig" in capsys.readouterr().out
+    said = capsys.readouterr().out
+    assert "Method: rig" in said
+    assert "lies within 0.1 px" in said
+
+
+def test_so_few_landmarks_that_they_always_fit_have_no_residual(bench, capsys):
+    folder, pack, _ = bench
+    lines = (folder / "landmarks.csv").read_text().splitlines(keepends=True)
+    (folder / "landmarks.csv").write_text("".join(lines[:3]))
+    assert run(["register", folder, "--board", pack]) in (0, None)
+    said = capsys.readouterr().out
+    assert "Residual: none that says anything" in said
+    assert "landmark 2: - from" in said
+
+
+def test_landmarks_off_the_thermal_picture_are_refused_by_number(bench, capsys):
+    folder, pack, _ = bench
+    lines = (folder / "landmarks.csv").read_text().splitlines()
+    swapped = [",".join((*line.split(",")[2:], *line.split(",")[:2])) for line in lines[1:]]
+    (folder / "landmarks.csv").write_text("\n".join([lines[0], lines[1], *swapped[1:]]) + "\n")
+    assert run(["register", folder, "--board", pack]) == 2
+    said = capsys.readouterr().err
+    assert "outside the thermal picture" in said
+    assert "landmarks 2, " in said
+
+
+def test_a_picture_without_clicks_shows_none(bench, tmp_path, capsys):
+    # The recording's own landmarks are no part of a registration made otherwise.
+    folder, pack, _ = bench
+    one, two = tmp_path / "one.png", tmp_path / "two.png"
+    assert run(["register", folder, "--board", pack, "--automatic", "--out", one]) in (0, None)
+    (folder / "landmarks.csv").unlink()
+    assert run(["register", folder, "--board", pack, "--automatic", "--out", two]) in (0, None)
+    assert np.array_equal(cv2.imread(str(one)), cv2.imread(str(two)))
 
 
 def test_without_landmarks_the_picture_is_used(bench, capsys):

@@ -113,6 +113,20 @@ def test_five_clicks_one_grossly_wrong():
     assert found >= 4
 
 
+def test_four_clicks_that_contradict_one_another_are_told_of():
+    rng = np.random.default_rng(9)
+    thermal, photo = clicks(rng, EIGHT[:4])
+    warned = "contradict one another"
+    assert not any(warned in s for s in fit_registration(np.c_[thermal, photo], None).warnings)
+    thermal[1] += [-14.0, 9.0]
+    said = fit_registration(np.c_[thermal, photo], None).warnings
+    assert any(warned in s for s in said)
+    # Good clicks, drawn many times, do not.
+    for _ in range(12):
+        found = fit_registration(np.c_[clicks(rng, EIGHT[:4], thermal=1.0)], None)
+        assert not any(warned in s for s in found.warnings)
+
+
 def test_the_map_reverses_and_its_error_with_it():
     rng = np.random.default_rng(5)
     fitted = fit_plane_map(*clicks(rng))
