@@ -16,6 +16,12 @@ def analyse(file: JobFile, folder: Path) -> None:
     shared.works().start(shared.store(), file.job.id, folder, phase=phase)
 
 
+def is_analysing(file: JobFile) -> bool:
+    """Return whether an analysis goes on."""
+    work = shared.works().of(shared.store(), file.job.id)
+    return work is not None and work.is_alive()
+
+
 def is_working(file: JobFile) -> bool:
     """Show an analysis that goes on, or why it ended; return whether it goes on."""
     work = shared.works().of(shared.store(), file.job.id)

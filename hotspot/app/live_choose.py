@@ -16,7 +16,7 @@ from hotspot.evidence.words import CAUTIONS
 from hotspot.files.profiles import load_profile
 from hotspot.jobs.live_for_job import pair_landmarks, to_bounds, to_case
 from hotspot.jobs.plan_for_job import find_rail
-from hotspot.jobs.practice_job import SEED
+from hotspot.jobs.practice_job import CANS, SEED
 from hotspot.profile import CameraProfile
 from hotspot.store.entries import JobFile
 from hotspot.store.history import faulty_parts
@@ -71,8 +71,13 @@ def choose_camera(file: JobFile, board: Board | None, *, other: bool) -> None:
             raise InputError("is empty", where=str(kind), cure="Say where the pictures come from")
         with st.spinner("Opening the camera …"):
             shared.desk().take_over(shell.who())
-            view = shared.desk().open(
-                CameraChoice(kind, address.strip(), int(seed or 1)),
+            shared.desk().open(
+                CameraChoice(
+                    kind,
+                    address.strip(),
+                    int(seed or 1),
+                    taken_off=(*faulty_parts(file.actions), *shell.kept(file, CANS, [])),
+                ),
                 owner=shell.who(),
                 job_id=file.job.id,
                 case=to_case(
@@ -85,9 +90,6 @@ def choose_camera(file: JobFile, board: Board | None, *, other: bool) -> None:
                 bounds=to_bounds(file, rail=rail),
                 profile=profile,
             )
-            if view.stand is not None:
-                for ref in faulty_parts(file.actions):
-                    view.stand.take_off(ref)  # what came off stays off
         st.rerun()
 
 

@@ -118,7 +118,7 @@ function build(root) {
   }
   function drawMarks() {
     marks.replaceChildren();
-    const s = live.state && live.state.suspicion; if (!s || !live.place) return;
+    const s = live.state && live.state.suspicion; if (!s || !live.place || s.verdict !== 'hot spot') return;
     s.spots.forEach((spot, i) => {
       const [x, y] = toStage(spot[0], spot[1]), r = i === 0 ? 22 : 13, dash = spot[3] === 'path' ? '4 5' : 'none';
       el(marks, 'circle', { cx: x, cy: y, r, fill: 'none', stroke: '#000', 'stroke-width': 5, opacity: .55 });
@@ -176,8 +176,8 @@ function build(root) {
     if (w) {
       const bad = [[w.repeated, 'repeated'], [w.shutter, 'around the shutter']].filter(([n]) => n)
         .map(([n, what]) => `${n} ${what}`);
-      lines.push(`Since the baseline: ${w.frames} frames, ${bad.join(', ') || 'none spoilt'}`,
-        w.bad_pixels ? `${w.bad_pixels} bad or blinking pixel${w.bad_pixels > 1 ? 's' : ''}, left out` : 'No bad pixels');
+      lines.push(`Spoilt frames: ${bad.length ? `${bad.join(', ')}, of ${w.frames}` : 'none'}` +
+        `; bad pixels: ${w.bad_pixels || 'none'}`);
     }
     if (s.recorded) lines.push(`Recording ${s.recorded_s.toFixed(0)} s, ${s.recorded} frames${s.lost ? `, ${s.lost} lost` : ''}`);
     if (s.unseen) lines.push(`${s.unseen} frames are not in the live answer: the machine is busy`);
@@ -198,6 +198,7 @@ function build(root) {
     let title = 'Best suspect so far';
     if (a.verdict === 'hot spot' && !a.named) title = 'Hot spot, no part named';
     else if (a.verdict === 'no hot spot') title = 'No hot spot yet';
+    else if (a.verdict === 'cannot tell') title = 'Cannot tell yet';
     else if (!a.suspects.length) title = 'No answer yet';
     put('.answer h3', title);
     rows.replaceChildren();

@@ -8,12 +8,13 @@ from typing import Any
 import streamlit as st
 
 from hotspot.app import shared, shell
-from hotspot.app.analysis import analyse, is_working
+from hotspot.app.analysis import analyse, is_analysing, is_working
+from hotspot.bench.cans import find_cans_on_rail
 from hotspot.errors import InputError
 from hotspot.evidence.words import percent
 from hotspot.jobs.confront_for_job import confront_for_job
 from hotspot.jobs.intake import parse_action
-from hotspot.jobs.practice_job import SEED
+from hotspot.jobs.practice_job import CANS, SEED
 from hotspot.jobs.progress import Stage
 from hotspot.store.entries import FindingEntry, JobFile, Phase
 
@@ -21,7 +22,8 @@ from hotspot.store.entries import FindingEntry, JobFile, Phase
 def show() -> None:
     """Show the page."""
     file = shell.need_file()
-    shell.heading(file, Stage.FINDING)
+    now = "Wait for the analysis." if is_analysing(file) else ""
+    shell.heading(file, Stage.FINDING, now=now)
     left = shell.kept(file, "recording", "")
     if is_working(file):
         return
@@ -44,6 +46,7 @@ def show() -> None:
     with two:
         _answer(newest)
         _against_plan(file, newest)
+        _cans(file, newest)
         _call(file, newest)
     with st.expander("Another recording"):
         _other(file, left)
@@ -64,9 +67,7 @@ def _pictures(finding: FindingEntry) -> None:
 def _answer(finding: FindingEntry) -> None:
     data = finding.data
     suspects = data.get("suspects") or []
-    title = finding.verdict.capitalize()
-    if suspects and finding.verdict == "hot spot":
-        title = f"{suspects[0]['ref']}, {percent(suspects[0]['probability'])} likely"
+    title = str(data.get("headline") or finding.verdict.capitalize())
     st.markdown(f"### {shell.plain(title)}")
     chance = float(data.get("false_alarm_probability", 1.0))
     if finding.verdict == "hot spot":
@@ -81,8 +82,9 @@ def _answer(finding: FindingEntry) -> None:
         st.caption(f"Something else: {percent(max(rest, 0.0))}")
     for warning in _texts(data, "warnings"):
         st.warning(shell.plain(warning))
-    for step in _texts(data, "next_steps"):
-        st.markdown(f"- {shell.plain(step)}")
+    if steps := _texts(data, "next_steps"):
+        lines = "\n".join(f"- {shell.plain(step)}" for step in steps)
+        st.markdown(f"**What to do next**\n{lines}")
 
 
 def _against_plan(file: JobFile, finding: FindingEntry) -> None:
@@ -101,9 +103,39 @@ def _texts(data: Any, name: str) -> list[str]:
     return [str(t) for t in data.get(name) or ()]
 
 
+def _names_a_part(finding: FindingEntry) -> bool:
+    headline = str(finding.data.get("headline") or "")
+    return headline.endswith("likely") if headline else finding.verdict == "hot spot"
+
+
+def _cans(file: JobFile, finding: FindingEntry) -> None:
+    """Offer to lift a shield can over the rail when no part is named."""
+    board = shared.board_of(file)
+    rails = [r.rail for r in file.recordings if r.id == finding.recording_id]
+    off = shell.kept(file, CANS, [])
+    if board is None or not rails or _names_a_part(finding):
+        return
+    for can in find_cans_on_rail(board, rails[0]):
+        if can in off:
+            continue
+        st.markdown(f"**Under {can}?**")
+        st.caption(
+            f"Parts of {rails[0]} lie under this shield can, and a camera sees the can only. Supply"
+            " off, lift it, then take a new cold baseline."
+        )
+        if st.button(f"Note: {can} lifted", icon=":material/flip_to_front:"):
+            shared.store().add(file.job.id, [parse_action(f"note {can} lifted")])
+            shell.keep(file, CANS, [*off, can])
+            desk = shared.desk()
+            if desk.job_id == file.job.id:
+                desk.close(shell.who())  # the board was moved: what was cold is no more
+            shell.go(Stage.LIVE)
+
+
 def _call(file: JobFile, finding: FindingEntry) -> None:
     st.markdown("##### What was taken off")
-    ref = st.text_input("Part", **shell.remember(file, "removed", finding.top_ref))
+    named = finding.top_ref if _names_a_part(finding) else ""
+    ref = st.text_input("Part", **shell.remember(file, f"removed{finding.id}", named))
     if st.button("Note: taken off", type="primary", disabled=not ref.strip()):
         shared.store().add(file.job.id, [parse_action(f"removed {ref.strip()}")])
         view = shared.desk().view

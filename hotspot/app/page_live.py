@@ -22,7 +22,7 @@ from hotspot.jobs.live_for_job import (
     new_recording_folder,
     register,
 )
-from hotspot.jobs.progress import Stage
+from hotspot.jobs.progress import Stage, find_next
 from hotspot.register.warp import to_straight_matrix
 from hotspot.store.entries import JobFile
 
@@ -39,6 +39,8 @@ def show() -> None:
     view = desk.view if desk.job_id == file.job.id else None
     looks_on = not desk.is_owner(shell.who()) and desk.is_owner_looking
     now = "" if view is None or looks_on else _now(file, view)
+    if view is None and find_next(file).stage is Stage.LIVE:
+        now = "Open the camera."
     shell.heading(file, Stage.LIVE, now=now)
     unknown_output()
     board = shared.board_of(file)
@@ -56,7 +58,7 @@ def _now(file: JobFile, view: LiveView) -> str:
     if view.train is not None and state.baseline == "taken":
         return "Switch with the cues; save the evidence when the train is done."
     if view.is_driven or state.on:
-        return "Watch until one part stands out, then save the evidence."
+        return "Watch until a part stands out, then save the evidence."
     if state.baseline == "none":
         return "Output off, hands away: take the cold baseline."
     if state.baseline == "taking":

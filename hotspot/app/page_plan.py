@@ -208,15 +208,18 @@ def _region(plan: InjectionPlan) -> alt.LayerChart:
         alt.Chart(alt.InlineData(values=rows)).mark_area(opacity=0.25, line=True).encode(x=x, y=y)
     )
     marked = [
-        ("set point", plan.set_v, plan.limit_a, "square", "#d55e00", 42),
-        ("expected", plan.point.rail_v, plan.point.amps, "circle", "#3ba3e0", -42),
+        ("set point", plan.set_v, plan.limit_a, "square", "#d55e00", -14),
+        # Below its mark, in the region: beside it, the axis or the other mark would be written on.
+        ("expected", plan.point.rail_v, plan.point.amps, "circle", "#3ba3e0", 18),
     ]
     layers: list[alt.Chart] = [area]
-    for text, volt, ampere, shape, colour, side in marked:
+    for text, volt, ampere, shape, colour, dy in marked:
         spot = alt.Chart(alt.InlineData(values=[{"V": volt, "A": ampere}])).encode(x=x, y=y)
         layers.append(spot.mark_point(size=140, filled=True, opacity=1, shape=shape, color=colour))
         layers.append(
-            spot.mark_text(text=text, dx=side, dy=-14, fontSize=15, fontWeight="bold", color=colour)
+            spot.mark_text(
+                text=text, align="left", dx=8, dy=dy, fontSize=15, fontWeight="bold", color=colour
+            )
         )
     return alt.LayerChart(layer=layers).properties(height=270, title="Safe region")
 

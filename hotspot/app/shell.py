@@ -136,20 +136,18 @@ def heading(file: JobFile, stage: Stage, *, now: str = "") -> None:
     """Show which job it is and what comes next; `now` where the page knows better than the job."""
     job = file.job
     step = find_next(file)
-    left, right = st.columns([3, 2], vertical_alignment="center")
     board = job.board_type or "board type not noted"
     about = _plain(f"{job.customer}, {board}. {job.complaint}")
-    left.markdown(f"**{stage.value} · job {job.id}** &ensp; :gray[{about}]")
-    with right.container(
-        horizontal=True, horizontal_alignment="right", vertical_alignment="center"
+    with st.container(
+        horizontal=True, horizontal_alignment="distribute", vertical_alignment="center"
     ):
+        st.markdown(f"**{stage.value} · job {job.id}** &ensp; :gray[{about}]", width="content")
         if now or step.stage is stage:
             st.markdown(f"**Now:** {now or step.says}", width="content")
-        else:
-            if st.button(
-                f"Next: {step.stage.value}", help=step.says, icon=":material/arrow_forward:"
-            ):
-                go(step.stage)
+        elif st.button(
+            f"Next: {step.stage.value}", help=step.says, icon=":material/arrow_forward:"
+        ):
+            go(step.stage)
     refused = st.session_state.pop("_refused", None)
     if refused:
         st.error(refused, icon=":material/error:")

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from enum import StrEnum
 from pathlib import Path
 
 import numpy as np
 
-from hotspot.board import Board
+from hotspot.board import Board, Kind
 from hotspot.checks import FloatArray
 from hotspot.devices.camera import Camera, CaptureCamera
 from hotspot.devices.replay import ReplayCamera
@@ -66,11 +66,14 @@ class CameraChoice:
         Folder of a recording, USB index, or network address; empty for the practice camera.
     seed
         Of the practice stand: another seed, another hidden short.
+    taken_off
+        Parts that are off the practice board.
     """
 
     kind: CameraKind
     address: str = ""
     seed: int = 1
+    taken_off: tuple[str, ...] = ()
 
 
 class PracticeStand:
@@ -84,6 +87,8 @@ class PracticeStand:
         Draws rail, part and resistance.
     settings
         Of the camera.
+    taken_off
+        Parts that are off the board; without its can, what lay under it is seen.
     clock, wait
         Time in s, and how to let it pass.
     """
@@ -94,10 +99,13 @@ class PracticeStand:
         *,
         seed: int,
         settings: CameraSettings = PRACTICE_CAMERA,
+        taken_off: Sequence[str] = (),
         clock: Callable[[], float] = time.monotonic,
         wait: Callable[[float], None] = time.sleep,
     ) -> None:
-        self._scene = build_practice_scene(board, seed=seed, settings=settings)
+        self._scene = _without_cans(
+            build_practice_scene(board, seed=seed, settings=settings), taken_off
+        )
         self._bench = PracticeBench(self._scene, rng=np.random.default_rng([seed, 2]))
         self._start_s = clock()
         self._clock, self._wait = clock, wait
@@ -105,6 +113,8 @@ class PracticeStand:
         self.supply = PracticeSupply(self._bench, clock=clock)
         self._period_s = 1.0 / settings.frame_rate_hz
         self._due_s = clock()
+        for ref in taken_off:
+            self.take_off(ref)
 
     @property
     def profile(self) -> CameraProfile:
@@ -132,6 +142,12 @@ class PracticeStand:
             return False
         self._bench.set_circuit(replace(circuit, short_ohm=float("inf"), burn_open_w=None))
         return True
+
+
+def _without_cans(scene: Scene, taken_off: Sequence[str]) -> Scene:
+    off = {ref.casefold() for ref in taken_off}
+    cans = {p.ref for p in scene.board.parts if p.kind is Kind.SHIELD and p.ref.casefold() in off}
+    return replace(scene, bodies=tuple(b for b in scene.bodies if b.ref not in cans))
 
 
 def build_practice_scene(
@@ -185,7 +201,7 @@ def open_camera(
                 cure="Open a practice job, or give the job a board pack",
             )
         try:
-            return PracticeStand(board, seed=choice.seed)
+            return PracticeStand(board, seed=choice.seed, taken_off=choice.taken_off)
         except ValueError as err:
             raise CameraError(f"no short can be hidden on this board: {err}") from err
     if choice.kind is CameraKind.REPLAY:

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from hotspot.bench.cameras import build_practice_scene
+from hotspot.bench.cans import find_can_over
 from hotspot.board import Board
 
 
@@ -58,6 +59,7 @@ def score_practice(
         lines.append(f"30: {truth} was shorted; {first} came off before it in vain")
     else:
         lines.append(f"0: {truth} was shorted, not {first}{_distance(board, first, truth)}")
+    can = find_can_over(board, truth)
     if planned:
         points += 20
         lines.append("20: the set point was planned before current went in")
@@ -71,8 +73,16 @@ def score_practice(
     if any(f.get("verdict") == "hot spot" for f in findings):
         points += 10
         lines.append("10: the evidence shows a hot spot")
+    elif can and findings:
+        points += 10
+        lines.append(f"10: the evidence says rightly that no part is seen: {truth} is under {can}")
     else:
         lines.append("0: no evidence with a hot spot was kept")
+    if can:
+        lines.append(
+            f"{truth} lies under the shield can {can}: the camera sees the warm can, not the part. "
+            "Lift the can, take a new cold baseline, and the part shows."
+        )
     return Score(points, tuple(lines))
 
 

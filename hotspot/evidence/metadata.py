@@ -74,6 +74,8 @@ def build_facts(
         {"name": step.name, "settings": dict(step.settings)}
         for step in (*finding.heat.steps, *finding.steps)
     ]
+    facts["headline"] = words.headline(finding)
+    facts["next_steps"] = list(words.next_steps(finding, rail=rail or recording.rail))
     facts["made_by"] = f"hotspot {__version__}"
     plain: dict[str, Any] = json.loads(to_json(facts))
     return plain

@@ -17,6 +17,8 @@ from hotspot.store.jobs import JobStore
 
 CUSTOMER = "practice"
 SEED = "practice_seed"
+# Draft: shield cans lifted on the way; no action says "removed" of what is no faulty part.
+CANS = "cans_lifted"
 # What a sound rail reads where the board pack does not say (common practice, no source).
 _SOUND_OHM = 2200.0
 

@@ -55,6 +55,9 @@ def find_next(file: JobFile) -> NextStep:
     if Stage.FINDING in done:
         return NextStep(Stage.VERIFY, "Measure again, power up, and compare before and after.")
     if Stage.LIVE in done:
+        found = [f for f in file.findings if f.phase is Phase.BEFORE]
+        if found and found[-1].verdict != "hot spot":
+            return NextStep(Stage.FINDING, "Read what stands in the way, then record again.")
         return NextStep(Stage.FINDING, "Look at the finding, then take the suspect off.")
     if Stage.PLAN in done:
         return NextStep(Stage.LIVE, "Watch the rail warm up.")
