@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+import io
 import json
+import struct
 from pathlib import Path
 
 import numpy as np
 import tifffile
+from numpy.typing import NDArray
 
+from hotspot.errors import InputError
 from hotspot.heat.heatmap import HeatMap
+
+# What a reader of TIFF raises on damage.
+_DAMAGE = (tifffile.TiffFileError, ValueError, LookupError, TypeError, OSError, struct.error)
 
 
 def save_heat(path: Path, heat: HeatMap) -> None:
@@ -37,3 +44,22 @@ def save_heat(path: Path, heat: HeatMap) -> None:
         metadata=None,
         software="hotspot",
     )
+
+
+def load_heat_picture(data: bytes, *, where: str = "heat.tif") -> tuple[NDArray[np.float32], str]:
+    """Return the rise above cold (rows, cols), NaN where a pixel is bad, and its unit.
+
+    Raises
+    ------
+    InputError
+        If it is no file that `save_heat` made.
+    """
+    try:
+        with tifffile.TiffFile(io.BytesIO(data)) as file:
+            page = file.pages.first
+            rise, unit = page.asarray(), json.loads(page.description)["unit"]
+    except _DAMAGE as err:
+        raise InputError("is no heat map", where=where, cure="Analyse the recording again") from err
+    if rise.ndim != 2 or rise.dtype != np.float32:
+        raise InputError("is no heat map", where=where, cure="Analyse the recording again")
+    return rise, str(unit)

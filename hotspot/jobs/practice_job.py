@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import secrets
+from collections.abc import Sequence
 from importlib import resources
 from pathlib import Path
 
 from hotspot.bench.cameras import build_practice_scene
+from hotspot.board import Board
 from hotspot.errors import InputError
 from hotspot.files.boards import load_board
 from hotspot.jobs.drafts import Drafts
 from hotspot.jobs.intake import BOARD, keep_folder, reading_entries
-from hotspot.rails.reading import Mode, parse_line
+from hotspot.rails.reading import Mode, Reading, parse_line
 from hotspot.store.entries import Entry, Phase
 from hotspot.store.jobs import JobStore
 
@@ -60,16 +62,33 @@ def open_practice_job(store: JobStore, drafts: Drafts, *, seed: int | None = Non
     folder = sample_board()
     board = load_board(folder)
     seed = secrets.randbelow(1_000_000) + 1 if seed is None else seed
-    scene = build_practice_scene(board, seed=seed)
     job = store.new_job(customer=CUSTOMER, board_type=board.name, complaint="does not start")
     entries: list[Entry] = [*keep_folder(store, folder, kind=BOARD, phase=Phase.BEFORE)]
-    lines = [
-        f"{rail.name}={scene.circuit.short_ohm:.2f}"
-        if rail.name == scene.rail
-        else f"{rail.name}={rail.healthy_ohm or _SOUND_OHM:.0f}"
-        for rail in board.rails
-    ]
-    entries += reading_entries([parse_line(line, mode=Mode.OHM) for line in lines], Phase.BEFORE)
+    entries += reading_entries(measure_practice_board(board, seed=seed), Phase.BEFORE)
     store.add(job.id, entries)
     drafts.save(job.id, SEED, seed)
     return job.id
+
+
+def measure_practice_board(
+    board: Board, *, seed: int, taken_off: Sequence[str] = ()
+) -> tuple[Reading, ...]:
+    """Return what a meter shows on each rail of the practice board, in ohms.
+
+    Parameters
+    ----------
+    board, seed
+        The practice stand.
+    taken_off
+        Parts that are off: without the shorted one its rail reads as a sound one.
+    """
+    scene = build_practice_scene(board, seed=seed)
+    off = {ref.casefold() for ref in taken_off}
+    is_short = (scene.circuit.short_ref or "").casefold() not in off
+    lines = [
+        f"{rail.name}={scene.circuit.short_ohm:.2f}"
+        if rail.name == scene.rail and is_short
+        else f"{rail.name}={rail.healthy_ohm or _SOUND_OHM:.0f}"
+        for rail in board.rails
+    ]
+    return tuple(parse_line(line, mode=Mode.OHM) for line in lines)
