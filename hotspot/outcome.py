@@ -39,7 +39,9 @@ def told_apart(
     """
     described = _sum_of_spots(line, field, found, emissivity) * field.local_sigma
     bands = bands_without(fit, line.calm_bins, described=described)
-    return build_field(fit.maps, quiet=fit.quiet, bad=line.calm_bins.bad, bands=bands)
+    return build_field(
+        fit.maps, quiet=fit.quiet, bad=line.calm_bins.bad, bands=bands, doubt=fit.doubt
+    )
 
 
 def _sum_of_spots(

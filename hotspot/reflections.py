@@ -31,14 +31,22 @@ FEWEST_RESTLESS = 3
 # where a part can fail.
 CERTAIN = 0.9
 # A spot whose quiet contrasts hold more than this share of its signal does not follow the
-# switching: real ones, quick bodies and knocked cameras included, stayed below 0.05; without a log
-# the moments of switching are off as well.
-MOST_MISFIT = {True: 0.1, False: 0.3}
+# switching: real ones, quick bodies and knocked cameras included, stayed below 0.12, what moves
+# reaches 1 and more. Where other places are restless too, or without a log the moments of switching
+# are off as well, the limits are others.
+MOST_MISFIT, MOST_MISFIT_RESTLESS = 0.3, {True: 0.07, False: 0.3}
+# Beside places that move at times of their own, a spot that follows the switching is believed from
+# this SNR on: what a passing hand leaves in step with any switching reached 7.6.
+LEAST_BESIDE = 9.0
 # The window through which that is judged, px, and its certainty in sigma of chi-squared.
 REACH_PX, SPOT_SIGMA_PX, CERTAIN_SIGMAS = 12, 1.3, 5.0
 # Without a log, a spot on which no part is more probable than this is not believed: switching that
 # was read off the frames may be something else's.
 LEAST_UNLOGGED = 0.35
+# Where the parts of the rail are known, a spot on none of them (no part more probable than the
+# above) is believed from this SNR on: the weakest ones that pass the test for noise are what noise
+# and nuisances make once in a few hundred recordings, and a short on the rail has a part.
+LEAST_OFF_PARTS = 9.0
 # A path this much stronger than the rest leaves crumbs of itself that look alike.
 STRONG_PATH = 3.0
 
@@ -56,11 +64,17 @@ class Mirrored:
     misfit
         Largest share of what a spot does that is at times of its own, of the strongest spot and
         its equals.
+    mirrored
+        Spots known to move at times of their own, which the others were judged beside.
+    snr
+        Of the strongest spot.
     """
 
     equals: int
     restless: int
     misfit: float = 0.0
+    mirrored: int = 0
+    snr: float = np.inf
 
     def forbids_a_name(self, *, logged: bool, moved: bool, best: float) -> bool:
         """Return whether no part may be named.
@@ -77,35 +91,79 @@ class Mirrored:
         """
         if self.equals >= FEWEST_EQUALS and best < CERTAIN:
             return True
-        # A knock makes edges of pads restless of themselves.
-        if not moved and self.misfit > MOST_MISFIT[logged]:
+        if self.mirrored and (best < CERTAIN or self.snr < LEAST_BESIDE):
+            return True
+        if not moved and self.misfit > _most_misfit(self.restless, logged=logged):
+            return True
+        if best < LEAST_UNLOGGED and self.snr < LEAST_OFF_PARTS:
             return True
         if logged:
             return False
         return best < LEAST_UNLOGGED or (not moved and self.restless >= FEWEST_RESTLESS)
 
 
-def find_mirrored(field: Field, *, spots: tuple[Spot, ...]) -> Mirrored:
-    """Return the signs of something mirrored in a field with its spots, strongest first."""
+def _most_misfit(restless: int, *, logged: bool) -> float:
+    return MOST_MISFIT_RESTLESS[logged] if restless >= FEWEST_RESTLESS else MOST_MISFIT
+
+
+def follows_switching(
+    field: Field, *, centres_px: tuple[FloatArray, ...], logged: bool
+) -> tuple[bool, ...]:
+    """Return for each place whether what it does is in step with the switching.
+
+    Parameters
+    ----------
+    field
+        Contrast maps divided by their noise.
+    centres_px
+        The places, the strongest first.
+    logged
+        Whether the switching was written down.
+    """
+    if not centres_px:
+        return ()
+    most = _most_misfit(_count_restless(field, away_from_px=centres_px[0]), logged=logged)
+    return tuple(measure_misfit(field, xy_px=xy) <= most for xy in centres_px)
+
+
+def find_mirrored(field: Field, *, spots: tuple[Spot, ...], mirrored: int = 0) -> Mirrored:
+    """Return the signs of something mirrored in a field with its spots, strongest first.
+
+    Parameters
+    ----------
+    field
+        Contrast maps divided by their noise.
+    spots
+        The spots that may be heat.
+    mirrored
+        How many others are known to move at times of their own.
+    """
     own = [s for s in spots if s.role != "path"]
     if not own:
-        return Mirrored(equals=0, restless=0)
+        return Mirrored(equals=0, restless=0, mirrored=mirrored)
     strongest = max(s.snr for s in own)
     equals = sum(s.snr >= EQUAL_SHARE * strongest for s in own)
     path = max((s.snr for s in spots if s.role == "path"), default=0.0)
     if path > STRONG_PATH * strongest:
         equals = 1
-    usual = float(np.median(field.local_sigma))
-    restless = field.local_sigma > RESTLESS * usual
-    restless &= _distance(field.shape, own[0].xy_px) > OWN_REACH_PX
-    labels, count = ndimage.label(restless)
-    sizes = np.bincount(labels.reshape(-1), minlength=count + 1)[1:]
     near_strongest = [s for s in own if s.snr >= EQUAL_SHARE * strongest]
     return Mirrored(
         equals=int(equals),
-        restless=int(np.sum(sizes >= PAD_PIXELS)),
+        restless=_count_restless(field, away_from_px=own[0].xy_px),
         misfit=max(measure_misfit(field, xy_px=s.xy_px) for s in near_strongest),
+        mirrored=mirrored,
+        snr=strongest,
     )
+
+
+def _count_restless(field: Field, *, away_from_px: FloatArray) -> int:
+    """Count the pads that change at times of their own, away from a spot."""
+    usual = float(np.median(field.quiet_sigma))
+    restless = field.quiet_sigma > RESTLESS * usual
+    restless &= _distance(field.shape, away_from_px) > OWN_REACH_PX
+    labels, count = ndimage.label(restless)
+    sizes = np.bincount(labels.reshape(-1), minlength=count + 1)[1:]
+    return int(np.sum(sizes >= PAD_PIXELS))
 
 
 def measure_misfit(field: Field, *, xy_px: FloatArray) -> float:

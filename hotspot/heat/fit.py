@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -35,6 +36,7 @@ from hotspot.heat.response import (
     build_contrasts,
     whitening,
 )
+from hotspot.heat.together import without_shared_courses
 
 # Shifts of the drive, as shares of its period or of the recording, that give quiet contrasts.
 QUIET_SHIFTS = (0.15, 0.25, 0.35, 0.5, 0.65, 0.75, 0.85)
@@ -44,6 +46,13 @@ QUIET_COSINES = 16
 # in all quiet contrasts together: a body four times quicker than the quickest leaves 3.5 %. What
 # moves at times of its own leaves several times as much there as in the signal contrasts.
 LEAK_SHARE = 0.05
+# Drift of these kinds is taken out through the pattern of the cold picture ...
+THROUGH_THE_PATTERN = ("structure", "board", "shift")
+# ... and up to this share of it stays: emissivities read off a cold picture are good to about
+# that, for part of its contrast is temperature (the scatter of bench values, from memory).
+PATTERN_ERROR = 0.15
+# What is wider than this is known from many pads together, and left to the noise of the bands, px.
+PAD_SIGMA_PX = 4.0
 # Fewer quiet contrasts than this cannot tell seven kinds of noise apart.
 LEAST_QUIET = 10
 
@@ -129,6 +138,8 @@ class HeatFit:
         Noise of smooth patterns, as the quiet contrasts show it.
     bands
         The same in the signal contrasts.
+    doubt
+        (rows, cols) float32 what drift removal may have left of itself in a signal contrast.
     """
 
     maps: NDArray[np.float32]
@@ -140,6 +151,7 @@ class HeatFit:
     covariance: FloatArray
     quiet_bands: QuietBands
     bands: Bands
+    doubt: NDArray[np.float32]
 
 
 def fit_heat(calm_bins: CalmBins, drive: Drive, *, frame_t_s: FloatArray) -> HeatFit:
@@ -193,7 +205,10 @@ def fit_heat(calm_bins: CalmBins, drive: Drive, *, frame_t_s: FloatArray) -> Hea
     maps = (contrasts.weights.astype(np.float32) @ bins.values).reshape(-1, *shape)
     leaked = np.sum(quiet_maps**2, axis=0) < LEAK_SHARE * np.sum(maps**2, axis=0)
     common = find_common_patterns(quiet_maps, bad=calm_bins.bad | leaked)
-    maps, quiet_maps = without_patterns(maps, common), without_patterns(quiet_maps, common)
+    calmed = without_shared_courses(
+        without_patterns(maps, common), without_patterns(quiet_maps, common), bad=calm_bins.bad
+    )
+    maps, quiet_maps = calmed.maps, calmed.quiet
     quiet_bands = measure_quiet_bands(
         quiet_maps,
         quiet=contrasts.quiet,
@@ -212,7 +227,26 @@ def fit_heat(calm_bins: CalmBins, drive: Drive, *, frame_t_s: FloatArray) -> Hea
         covariance=covariance,
         quiet_bands=quiet_bands,
         bands=measure_bands(quiet_bands, maps=maps, bad=calm_bins.bad),
+        doubt=np.hypot(_left_of_drift(calm_bins, contrasts), calmed.doubt),
     )
+
+
+def _left_of_drift(calm_bins: CalmBins, contrasts: Contrasts) -> NDArray[np.float32]:
+    """Return the scatter of what drift removal may have left of itself in a signal contrast.
+
+    Drift that is seen through the emissivity pattern is taken out with the pattern of the cold
+    picture, and that is not quite the same: a cold place is dark because it mirrors or because it
+    is cold. What was taken out in step with the injection tells how much may be left, pad by pad.
+    """
+    drift, shape = calm_bins.drift, calm_bins.bins.shape
+    pads = np.array([name.startswith(THROUGH_THE_PATTERN) for name in drift.names])
+    amounts = (contrasts.weights @ drift.coefficients)[:, pads].astype(np.float32)
+    taken = (amounts @ drift.patterns[:, pads].T).reshape(-1, *shape)
+    power = np.zeros(shape, dtype=np.float32)
+    for picture in taken:
+        fine = picture - cv2.GaussianBlur(picture, (0, 0), PAD_SIGMA_PX)
+        power = np.maximum(power, cv2.GaussianBlur(fine * fine, (0, 0), 1.0))
+    return np.asarray(PATTERN_ERROR * np.sqrt(power), dtype=np.float32)
 
 
 def restore_heat(fit: HeatFit, calm_bins: CalmBins) -> HeatFit:

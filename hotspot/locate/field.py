@@ -54,6 +54,8 @@ class Field:
         (r, rows, cols) float32 quiet contrasts, divided by the local noise.
     local_sigma
         (rows, cols) float32 local noise of a contrast; 1 is what theory says.
+    quiet_sigma
+        (rows, cols) float32 the same as the quiet contrasts alone show it.
     inverse_noise
         (k, k, rows', cols'/2+1) float32: inverse of the noise covariance of the contrasts at each
         frequency of the padded grid; zero where drift removal leaves nothing to look for.
@@ -66,6 +68,7 @@ class Field:
     maps: NDArray[np.float32]
     quiet: NDArray[np.float32]
     local_sigma: NDArray[np.float32]
+    quiet_sigma: NDArray[np.float32]
     inverse_noise: NDArray[np.float32]
     bad: NDArray[np.bool_]
     white_inverse: float = 1.0
@@ -124,6 +127,7 @@ def build_field(
     quiet: NDArray[np.float32],
     bad: NDArray[np.bool_],
     bands: Bands,
+    doubt: NDArray[np.float32] | None = None,
 ) -> Field:
     """Return the field of signal contrasts `maps` with the noise that `quiet` shows.
 
@@ -138,6 +142,9 @@ def build_field(
     bands
         Noise that smooth patterns are predicted to have in the signal contrasts; drift is slow,
         and the quiet contrasts are not quite as slow.
+    doubt
+        (rows, cols) standard deviation of what drift removal may have left of itself in a signal
+        contrast (`hotspot.heat.fit.HeatFit.doubt`); none when None.
     """
     maps = fill_bad(maps, bad)
     quiet = fill_bad(quiet, bad)
@@ -151,12 +158,14 @@ def build_field(
     lonely = power > 6.0 * smooth
     local = np.sqrt(np.maximum(np.where(lonely, power, smooth), 0.25 * typical))
     local = np.maximum(local, 1e-12).astype(np.float32)
+    total = local if doubt is None else np.sqrt(local**2 + doubt**2).astype(np.float32)
     standard = np.clip(quiet / local, -CLIP_SIGMA, CLIP_SIGMA).astype(np.float32)
     spectrum = _spectrum(standard, shape=bad.shape)
     return Field(
-        maps=(maps / local).astype(np.float32),
+        maps=(maps / total).astype(np.float32),
         quiet=(quiet / local).astype(np.float32),
-        local_sigma=local,
+        local_sigma=total,
+        quiet_sigma=local,
         inverse_noise=_inverse_noise(
             spectrum,
             shape=bad.shape,

@@ -98,6 +98,7 @@ def take_away(field: Field, descriptions: tuple[Description, ...]) -> Field:
         maps=((field.maps - total) / extra).astype(np.float32),
         quiet=field.quiet,
         local_sigma=(field.local_sigma * extra).astype(np.float32),
+        quiet_sigma=field.quiet_sigma,
         inverse_noise=field.inverse_noise,
         bad=field.bad,
         white_inverse=field.white_inverse,

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from hotspot.locate.field import Field, padded_shape
-from hotspot.reflections import Mirrored, measure_misfit
+from hotspot.reflections import Mirrored, follows_switching, measure_misfit
 
 ROWS, COLS, SIGNAL, QUIET = 48, 64, 5, 30
 
@@ -26,6 +26,7 @@ def field(*, quiet_share: float, xy_px: tuple[float, float]) -> Field:
         maps=maps.astype(np.float32),
         quiet=quiet.astype(np.float32),
         local_sigma=np.ones((ROWS, COLS), np.float32),
+        quiet_sigma=np.ones((ROWS, COLS), np.float32),
         inverse_noise=unit.astype(np.float32),
         bad=np.zeros((ROWS, COLS), bool),
     )
@@ -40,10 +41,38 @@ def test_the_share_out_of_step_is_measured_everywhere(
     assert found == pytest.approx(share, abs=0.06)
 
 
+def forbidden(sign: Mirrored, **given: object) -> bool:
+    return sign.forbids_a_name(**{"logged": True, "moved": False, "best": 0.95, **given})
+
+
 def test_a_name_is_forbidden_by_misfit_unless_the_camera_was_knocked() -> None:
-    steady = Mirrored(equals=1, restless=0, misfit=0.05)
-    own_times = Mirrored(equals=1, restless=0, misfit=0.2)
-    assert not steady.forbids_a_name(logged=True, moved=False, best=0.95)
-    assert own_times.forbids_a_name(logged=True, moved=False, best=0.95)
-    assert not own_times.forbids_a_name(logged=True, moved=True, best=0.95)
-    assert not own_times.forbids_a_name(logged=False, moved=False, best=0.95)
+    assert not forbidden(Mirrored(equals=1, restless=0, misfit=0.12))
+    assert forbidden(Mirrored(equals=1, restless=0, misfit=0.4))
+    assert not forbidden(Mirrored(equals=1, restless=0, misfit=0.4), moved=True)
+
+
+def test_in_a_restless_picture_a_spot_must_keep_time_better() -> None:
+    assert not forbidden(Mirrored(equals=1, restless=5, misfit=0.03))
+    assert forbidden(Mirrored(equals=1, restless=5, misfit=0.12))
+    # Moments read off the frames are a little off themselves.
+    assert not forbidden(Mirrored(equals=1, restless=2, misfit=0.12), logged=False)
+
+
+def test_beside_mirrored_places_only_a_clear_spot_on_a_part_is_named() -> None:
+    assert not forbidden(Mirrored(equals=1, restless=9, mirrored=3, snr=14.0))
+    assert forbidden(Mirrored(equals=1, restless=9, mirrored=3, snr=7.0))
+    assert forbidden(Mirrored(equals=1, restless=9, mirrored=3, snr=14.0), best=0.6)
+
+
+def test_a_weak_spot_on_no_part_of_the_rail_is_not_believed() -> None:
+    assert forbidden(Mirrored(equals=1, restless=0, snr=6.2), best=0.06)
+    assert not forbidden(Mirrored(equals=1, restless=0, snr=6.2), best=0.5)
+    assert not forbidden(Mirrored(equals=1, restless=0, snr=20.0), best=0.06)
+
+
+def test_each_place_is_told_whether_it_keeps_time() -> None:
+    place = np.array([30.2, 20.1])
+    for share, keeps in ((0.0, True), (0.6, False)):
+        seen = field(quiet_share=share, xy_px=(30.2, 20.1))
+        assert follows_switching(seen, centres_px=(place,), logged=True) == (keeps,)
+    assert follows_switching(seen, centres_px=(), logged=True) == ()

@@ -34,6 +34,7 @@ def white_field(maps: np.ndarray, *, quiet: np.ndarray | None = None) -> Field:
         maps=maps.astype(np.float32),
         quiet=(np.zeros((0, *shape)) if quiet is None else quiet).astype(np.float32),
         local_sigma=np.ones(shape, np.float32),
+        quiet_sigma=np.ones(shape, np.float32),
         inverse_noise=np.ones((1, 1, padded[0], padded[1] // 2 + 1), np.float32),
         bad=np.zeros(shape, bool),
     )
