@@ -53,8 +53,8 @@ def to_celsius(counts: NDArray[Any], profile: CameraProfile) -> NDArray[np.float
         return array.astype(np.float32)
     if array.dtype == np.uint16:
         table = _celsius_table(scale, offset, curve)
-        # "wrap" spares the bounds check (half the time); no uint16 is out of 65536 entries.
-        looked_up: NDArray[np.float32] = np.take(table, array, mode="wrap")
+        # Indexing is two to five times as fast as `np.take`, whatever its mode.
+        looked_up: NDArray[np.float32] = table[array]
         return looked_up
     return _celsius(array.astype(np.float64), scale, offset, curve).astype(np.float32)
 
