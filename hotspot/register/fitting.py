@@ -45,6 +45,8 @@ class Fit:
         -2 ln of the marginal likelihood, up to a constant of points and model.
     noise
         The click noise used, as a factor on the assumed one.
+    tilt
+        The prior's standard deviations used, as for `fit_most_likely`.
     """
 
     matrix: FloatArray
@@ -55,6 +57,7 @@ class Fit:
     free: int
     evidence: float
     noise: float = 1.0
+    tilt: tuple[float, float] | None = None
 
 
 def to_normal(points: FloatArray) -> FloatArray:

@@ -134,7 +134,7 @@ def fit_plane_map(
         )
     mirrored = is_mirrored(source, destination)
 
-    def fit_of(indices: list[int], lens: Lens | None) -> Fit:
+    def fit_of(indices: list[int], lens: Lens | None, level: Fit | None = None) -> Fit:
         picked = source[indices]
         return _fit_over_levels(
             picked if lens is None else lens.straightened(picked),
@@ -144,6 +144,7 @@ def fit_plane_map(
             mirrored=mirrored,
             tilt_prior=tilt_prior,
             source_covs=None if lens is None else lens.straightened_covs(picked),
+            level=level,
         )
 
     minimum = _FEWEST[chosen] + (0 if tilt_prior else 1)
@@ -185,10 +186,11 @@ def fit_plane_map(
     _check_front(best.matrix, points[trusted], destination[trusted], trusted)
     distance = np.full(len(source), np.nan)
     if len(trusted) > _FEWEST[chosen] or (tilt_prior and len(trusted) >= 3):
+        # At the level that all clicks together chose: one click less seldom chooses another.
         left_out = leave_one_out(
             points[trusted],
             destination[trusted],
-            fit=lambda k: fit_of([trusted[i] for i in k], lens),
+            fit=lambda k: fit_of([trusted[i] for i in k], lens, best),
         )
         distance[trusted] = np.hypot(*left_out.T)
     if wrong:
@@ -220,14 +222,21 @@ def _fit_over_levels(
     mirrored: bool,
     tilt_prior: bool,
     source_covs: FloatArray | None = None,
+    level: Fit | None = None,
 ) -> Fit:
     """Fit at each level of tilt and of click noise and average by how likely each level is.
+
+    With `level`, only at the level that fit found likeliest.
 
     The average and its covariance (within plus between the levels) are those of Bayesian model
     averaging (Hoeting et al., Statistical Science 14 (1999)).
     """
-    tilts = TILT_LEVELS if tilt_prior and model != "similarity" else (None,)
+    tilts: tuple[tuple[float, float] | None, ...] = (None,)
+    if tilt_prior and model != "similarity":
+        tilts = TILT_LEVELS
     noises = NOISE_LEVELS if tilt_prior and len(source) > 3 else NOISE_LEVELS[:1]
+    if level is not None:
+        tilts, noises = (level.tilt,), ((level.noise, 0.0),)
     fits = []
     for factor, unlikely in noises:
         for tilt in tilts:
@@ -242,7 +251,7 @@ def _fit_over_levels(
                 source_covs=source_covs,
             )
             evidence = fit.evidence + 4.0 * len(source) * np.log(factor) + unlikely
-            fits.append(replace(fit, evidence=evidence, noise=factor))
+            fits.append(replace(fit, evidence=evidence, noise=factor, tilt=tilt))
     best = min(fits, key=lambda f: f.evidence)
     weights = np.exp(-0.5 * np.array([f.evidence - best.evidence for f in fits]))
     evidence = best.evidence - 2.0 * float(np.log(weights.sum()))
