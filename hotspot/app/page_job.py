@@ -26,9 +26,7 @@ def show() -> None:
 
 def _present(file: JobFile) -> None:
     shell.heading(file, Stage.JOB)
-    seen = shared.store().fault_history(file.job.board_type, without_job=file.job.id).sentence
-    if file.job.board_type and seen:
-        st.caption(shell.plain(seen))
+    shell.seen_before(file)
 
 
 def _new() -> None:

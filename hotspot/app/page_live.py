@@ -76,9 +76,14 @@ def _has_camera() -> bool:
         desk.take_over(shell.who())  # the same tab after a reload, or the other one is closed
         return True
     st.warning("The camera is worked from another tab. This one shows the picture only.")
-    if st.button("Take over"):
-        desk.take_over(shell.who())
-        st.rerun()
+    with st.container(horizontal=True):
+        if st.button("Take over"):
+            desk.take_over(shell.who())
+            st.rerun()
+        if desk.view is not None and desk.view.is_driven:
+            # Whoever sees that something is wrong may stop it, at once.
+            st.button("Stop, output off", type="primary", icon=":material/bolt:", shortcut="o",
+                      on_click=shell.acting, args=(desk.stop_run,))  # fmt: skip
     _picture(None, None)
     return False
 

@@ -28,6 +28,7 @@ def show() -> None:
     with left:
         # What to do first stands where it is seen without scrolling.
         _order(file, board)
+        shell.seen_before(file)
         supply_current(file, Phase.BEFORE)
     with right:
         meter(file, Phase.BEFORE, board=board)

@@ -47,8 +47,11 @@ function build(root) {
     const fill = chosen || box.strong ? '#ffffff33' : 'transparent';
     el(g, 'polygon', { points, fill, stroke: '#000', 'stroke-width': chosen ? 5 : 3, opacity: .6 });
     el(g, 'polygon', { points, fill: 'none', stroke: '#fff', 'stroke-width': chosen ? 2.5 : 1.5 });
-    const [x, y] = screen(corners[0][0], corners[0][1]);
-    el(g, 'text', { x, y: y - 4, fill: '#fff', stroke: '#000', 'stroke-width': 3, 'paint-order': 'stroke', 'font-size': 13 }, box.label);
+    el(g, 'title', {}, box.label);
+    // Names that would lie over one another come with the zoom.
+    const [x, y] = screen(corners[0][0], corners[0][1]), far = screen(corners[2][0], corners[2][1]);
+    const room = Math.max(Math.abs(far[0] - x), Math.abs(far[1] - y));
+    if (chosen || box.strong || room >= 7 * box.label.length) el(g, 'text', { x, y: y - 4, fill: '#fff', stroke: '#000', 'stroke-width': 3, 'paint-order': 'stroke', 'font-size': 13 }, box.label);
     if (pm.data.mode !== 'box' || box.strong) return;
     const grab = (e, more) => {
       const p = toPicture(e);

@@ -155,6 +155,13 @@ def heading(file: JobFile, stage: Stage, *, now: str = "") -> None:
         st.info("This job is closed. Open it again on Hand-over to change it.")
 
 
+def seen_before(file: JobFile) -> None:
+    """Say what was at fault on earlier boards of the type."""
+    seen = shared.store().fault_history(file.job.board_type, without_job=file.job.id).sentence
+    if file.job.board_type and seen:
+        st.info(_plain(seen[0].upper() + seen[1:]), icon=":material/history:")
+
+
 def _plain(text: str) -> str:
     """Return text that Markdown shows as it is."""
     return "".join(f"\\{c}" if c in r"\`*_{}[]()#+-!|<>$~:" else c for c in text)

@@ -139,3 +139,14 @@ def test_a_later_pack_replaces_the_whole_of_an_earlier_one(tmp_path: Path) -> No
     assert now.photo is None
     assert len(now.photo_landmarks) == 0
     assert [p.ref for p in now.parts] == ["C1", "U1"]
+
+
+def test_an_archive_of_countless_files_is_refused_before_it_is_opened(tmp_path: Path) -> None:
+    buffer = io.BytesIO()
+    with zipfile.ZipFile(buffer, "w") as archive:
+        for n in range(20_001):
+            archive.writestr(f"{n}", b"")
+    with open_store(str(tmp_path / "jobs.db")) as store:
+        job = store.new_job(customer="K-1")
+        with pytest.raises(HotspotError, match="too many files"):
+            adopt_zip(store, job.id, buffer.getvalue())
