@@ -141,7 +141,7 @@ function build(root) {
       live.asked = s.signature; live.component.setTriggerValue('changed', s.signature);
     }
     says.textContent = !s.open ? 'No camera is open.' : s.problem
-      ? `Camera: ${s.problem}` : s.tape_says ? `Recording: ${s.tape_says}`
+      ? `Camera: ${s.problem}. It goes on by itself once the camera is back.` : s.tape_says ? `Recording: ${s.tape_says}`
       : s.rate_hz ? '' : 'Waiting for the first picture …';
     if (!s.open) { $('.side').style.visibility = 'hidden'; canvas.width = canvas.width; live.frame = null; marks.replaceChildren(); return; }
     $('.side').style.visibility = 'visible';
