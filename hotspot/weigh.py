@@ -42,9 +42,14 @@ ON_THIS_PART = 0.9
 # A spot of this share of another's SNR is nearly as strong.
 NEARLY = 0.5
 # A model of a spot is never better than this share of it: bodies are not points, boards not even.
-# Above a SNR of 1 / 0.15 the evidence for a place saturates at what 15 % of the spot weigh, which
-# amounts to a systematic position error of about 0.3 px.
+# Above a SNR of 1 / 0.15 the evidence between places on the spot saturates at what 15 % of the spot
+# weigh, which amounts to a systematic position error of about 0.3 px.
 MODEL_ERROR = 0.15
+# How far out that error counts: it reaches about twice as far as the spot (bodies, traces and uneven
+# copper around it). Of round spots of width s and 2 s at a distance d the normalised products are
+# exp(-d² / 4 s²) and, between two of the wider ones, its fourth root; a variance goes with the
+# square of that.
+MODEL_REACH = 0.5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -67,9 +72,18 @@ class Weighed:
 
 
 def tempered(scores: Scores, snr: float) -> Scores:
-    """Return scores whose noise includes the model error of a spot of this SNR."""
-    factor = np.float32(1.0 / np.sqrt(1.0 + (MODEL_ERROR * snr) ** 2))
-    return replace(scores, z=scores.z * factor)
+    """Return scores of a spot of this SNR whose differences count the error of its model.
+
+    Two places explain a spot of score Z with scores z: what one leaves over, Z² - z², is judged
+    against the noise and the model's error there, which is full under the spot and fades with the
+    overlap z / Z. So places on the spot are told apart no better than its shape is known, while
+    that something is warm there, and not far from it, counts in full: no error of a spot's shape
+    explains the spot away.
+    """
+    z = np.clip(scores.z, 0.0, snr)
+    noise = 1.0 + (MODEL_ERROR * snr) ** 2 * (z / max(snr, 1e-9)) ** MODEL_REACH
+    square = snr**2 - (snr**2 - z**2) / noise
+    return replace(scores, z=np.sqrt(np.maximum(square, 0.0)).astype(np.float32))
 
 
 def elsewhere_evidence(scores: Scores, field: Field) -> float:
@@ -134,7 +148,8 @@ def weigh(
     # a weak neighbour out takes some of the strong one with it.
     stacks = []
     for spot, (x, y) in zip(found, centres, strict=True):
-        own = float(spot.scores.z[:, round(float(y)), round(float(x))].max())
+        row, col = max(round(float(y)), 1), max(round(float(x)), 1)
+        own = float(spot.scores.z[:, row - 1 : row + 2, col - 1 : col + 2].max())
         stacks.append(tempered(spot.scores, own))
     roles = ["unknown"] * len(found)
     part_scores: list[tuple[PartScore, ...]] = []

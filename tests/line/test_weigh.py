@@ -41,11 +41,36 @@ def test_without_a_series_part_in_the_picture_there_is_no_path() -> None:
     assert path_probability(PRIORS[:2], scores=scores(2, 1, 0)[:2], elsewhere=5) == 0.0
 
 
-def test_evidence_of_a_strong_spot_saturates_and_that_of_a_weak_one_does_not() -> None:
+def test_places_on_a_strong_spot_are_told_apart_no_better_than_its_shape_is_known() -> None:
+    # 15 % of a spot of SNR 300 are 45 sigma: what two places leave over is divided by 1 + 45².
+    z = scored(white_field(300 * gaussian(SHAPE, (33, 24), 1.5)[None]), sigma_px=1.5)
+    snr = float(z.z.max())
+    got = tempered(z, snr).z.astype(float)
+    for x in (34, 35):
+        left_over = snr**2 - float(z.z[0, 24, x]) ** 2
+        share = (got.max() ** 2 - got[0, 24, x] ** 2) / left_over
+        assert share == pytest.approx(1 / (1 + (MODEL_ERROR * snr) ** 2), rel=0.4)
+    assert (np.diff(got[0, 24, 33:45]) <= 1e-6).all()
+
+
+@pytest.mark.parametrize("snr", [3.0, 6.0, 40.0])
+def test_no_error_of_its_shape_explains_a_spot_away(snr: float) -> None:
+    z = scored(white_field(snr * gaussian(SHAPE, (33, 24), 1.5)[None]), sigma_px=1.5)
+    found = float(z.z.max())
+    got = tempered(z, found)
+    assert float(got.z.max()) == pytest.approx(found)
+    # In nats: all the spot has, or more than any prior makes up for.
+    lost = 0.5 * (found**2 - float(got.z[0, 5, 5]) ** 2)
+    assert lost > min(0.45 * found**2, 100.0)
+
+
+def test_a_weak_spot_between_two_places_is_tempered_less_than_a_strong_one() -> None:
     z = scored(white_field(5 * gaussian(SHAPE, (33, 24), 1.5)[None]), sigma_px=1.5)
-    weak, strong = tempered(z, 3.0), tempered(z, 300.0)
-    assert weak.z.max() == pytest.approx(z.z.max() / np.hypot(1, MODEL_ERROR * 3), rel=1e-5)
-    assert strong.z.max() == pytest.approx(z.z.max() / (MODEL_ERROR * 300), rel=0.01)
+    weak = float(z.z.max())
+    left_over = weak**2 - float(z.z[0, 24, 35]) ** 2
+    got = tempered(z, weak).z.astype(float)
+    share = (got.max() ** 2 - got[0, 24, 35] ** 2) / left_over
+    assert 1 / (1 + (MODEL_ERROR * weak) ** 2) < share < 1
 
 
 def test_elsewhere_is_the_mean_likelihood_over_the_picture() -> None:
