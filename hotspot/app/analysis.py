@@ -16,23 +16,23 @@ def analyse(file: JobFile, folder: Path) -> None:
     shared.works().start(shared.store(), file.job.id, folder, phase=phase)
 
 
-def is_analysing(file: JobFile) -> bool:
-    """Return whether an analysis goes on."""
-    work = shared.works().of(shared.store(), file.job.id)
+def is_working(job_id: int | None) -> bool:
+    """Return whether an analysis goes on for a job.
+
+    To be asked before the job is read: when it ends in between, the page would have neither
+    progress nor finding, and nothing would draw it again.
+    """
+    work = None if job_id is None else shared.works().of(shared.store(), job_id)
     return work is not None and work.is_alive()
 
 
-def is_working(file: JobFile) -> bool:
-    """Show an analysis that goes on, or why it ended; return whether it goes on."""
+def show_work(file: JobFile, *, goes_on: bool) -> None:
+    """Show an analysis that goes on, or why it broke off."""
     work = shared.works().of(shared.store(), file.job.id)
-    if work is None:
-        return False
-    if work.is_alive():
+    if goes_on:
         _progress(file)
-        return True
-    if work.problem:
+    elif work is not None and work.problem:
         st.error(work.problem)
-    return False
 
 
 @st.fragment(run_every=0.5)

@@ -8,7 +8,7 @@ from typing import Any
 import streamlit as st
 
 from hotspot.app import shared, shell
-from hotspot.app.analysis import analyse, is_analysing, is_working
+from hotspot.app.analysis import analyse, is_working, show_work
 from hotspot.bench.cans import find_cans_on_rail
 from hotspot.errors import InputError
 from hotspot.evidence.words import percent
@@ -21,11 +21,12 @@ from hotspot.store.entries import FindingEntry, JobFile, Phase
 
 def show() -> None:
     """Show the page."""
+    goes_on = is_working(shell.job_id())
     file = shell.need_file()
-    now = "Wait for the analysis." if is_analysing(file) else ""
-    shell.heading(file, Stage.FINDING, now=now)
+    shell.heading(file, Stage.FINDING, now="Wait for the analysis." if goes_on else "")
     left = shell.kept(file, "recording", "")
-    if is_working(file):
+    show_work(file, goes_on=goes_on)
+    if goes_on:
         return
     found = [f for f in file.findings if f.phase is Phase.BEFORE]
     if not found:

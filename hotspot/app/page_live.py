@@ -26,7 +26,8 @@ from hotspot.jobs.progress import Stage, find_next
 from hotspot.register.warp import to_straight_matrix
 from hotspot.store.entries import JobFile
 
-LEAVING_S = 8.0
+# A busy machine may call the page back so late.
+LEAVING_S = 12.0
 
 
 def show() -> None:

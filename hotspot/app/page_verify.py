@@ -5,7 +5,7 @@ from __future__ import annotations
 import streamlit as st
 
 from hotspot.app import shared, shell
-from hotspot.app.analysis import is_working
+from hotspot.app.analysis import is_working, show_work
 from hotspot.app.colours import to_rgb
 from hotspot.app.page_readings import meter, supply_current
 from hotspot.bench.score import score_practice
@@ -28,6 +28,7 @@ _SIGNS = {"repaired": st.success, "another fault": st.error}
 
 def show() -> None:
     """Show the page."""
+    goes_on = is_working(shell.job_id())
     file = shell.need_file()
     shell.heading(file, Stage.VERIFY)
     board = shared.board_of(file)
@@ -58,7 +59,8 @@ def show() -> None:
         ]
         st.markdown("\n".join(says))
         st.caption(shell.plain(f"Next: {newest.data.get('next', '')}"))
-    if not is_working(file):
+    show_work(file, goes_on=goes_on)
+    if not goes_on:
         _pictures(file)
 
 

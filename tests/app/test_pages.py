@@ -9,9 +9,9 @@ from streamlit.testing.v1 import AppTest
 
 from hotspot.app import shared
 from hotspot.app.server import SCRIPT
-from hotspot.jobs.practice_job import SEED, open_practice_job
+from hotspot.jobs.practice_job import CANS, SEED, open_practice_job
 from hotspot.jobs.progress import Stage, find_done, find_next
-from hotspot.store.entries import Outcome, Status
+from hotspot.store.entries import ActionKind, FindingEntry, Outcome, RecordingEntry, Status
 
 SEED_USED = 5
 
@@ -221,3 +221,41 @@ def test_practice_tells_the_score_only_after_the_call(practice: int) -> None:
     test = run_page("page_verify", practice)
     assert "60 of 100" in next(m.value for m in test.markdown if "points" in m.value)
     assert shared.drafts().load(practice)[SEED] == SEED_USED
+
+
+def test_an_analysis_that_ends_while_the_page_is_drawn_is_not_missed(
+    practice: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    class Ending:
+        """Ends when first asked, its finding already kept: nobody will call the page again."""
+
+        problem = ""
+        asked = 0
+
+        def is_alive(self) -> bool:
+            self.asked += 1
+            if self.asked == 1:
+                found = FindingEntry("cannot tell", {"verdict": "cannot tell", "suspects": []})
+                shared.store().add(practice, [found])
+            return False
+
+    work = Ending()
+    monkeypatch.setattr(shared.works(), "of", lambda store, job: work)
+    test = run_page("page_finding", practice)
+    assert not test.exception
+    assert work.asked > 0
+    assert "### Cannot tell" in [m.value for m in test.markdown]
+
+
+def test_a_can_over_the_rail_is_offered_and_no_part_is_named(bench_store: Path) -> None:
+    job = open_practice_job(shared.store(), shared.drafts(), seed=7)  # VRF, under SH1
+    number = shared.store().add(job, [RecordingEntry("one", rail="VRF")])[0]
+    data = {"verdict": "cannot tell", "suspects": [], "headline": "Cannot tell"}
+    shared.store().add(job, [FindingEntry("cannot tell", data, recording_id=number)])
+    test = run_page("page_finding", job)
+    assert any("record again" in m.value for m in test.markdown)  # not: take the suspect off
+    button(test, "SH1 lifted").click().run()
+    assert not test.exception
+    file = shared.store().job_file(job)
+    assert [(a.kind, a.ref) for a in file.actions] == [(ActionKind.NOTE, "")]
+    assert shared.drafts().load(job)[CANS] == ["SH1"]
