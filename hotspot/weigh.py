@@ -45,7 +45,7 @@ NEARLY = 0.5
 # Above a SNR of 1 / 0.15 the evidence between places on the spot saturates at what 15 % of the spot
 # weigh, which amounts to a systematic position error of about 0.3 px.
 MODEL_ERROR = 0.15
-# How far out that error counts: it reaches about twice as far as the spot (bodies, traces and uneven
+# How far out that error counts: it reaches about twice as far as the spot (bodies, traces, uneven
 # copper around it). Of round spots of width s and 2 s at a distance d the normalised products are
 # exp(-d² / 4 s²) and, between two of the wider ones, its fourth root; a variance goes with the
 # square of that.
