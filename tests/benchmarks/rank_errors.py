@@ -4,9 +4,10 @@ Boards drawn by lot (by the board generator of `tests.benchmarks.exam`), dense b
 0402 capacitors, and the demo board, filmed by the practice camera. The spots found in a recording
 with the true registration are weighed again with clicks of 0.5, 1 and 2 px error, with four clicks,
 and with a part map that does not know the short: it is missing, its nets are unknown, or it is
-noted on another rail. Shorts under the demo board's shield can are recordings of their own. Printed for
-each of these: a reliability table as in `tests.benchmarks.rank`, and how often the first suspect
-was right; then a table of all of it mixed as often as it is met. A recording takes about 20 s.
+noted on another rail. Shorts under the demo board's shield can are recordings of their own. Printed
+for each of these: a reliability table as in `tests.benchmarks.rank`, and how often the first
+suspect was right; then a table of all of it mixed as often as it is met. A recording takes about
+20 s.
 """
 
 from __future__ import annotations
