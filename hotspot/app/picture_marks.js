@@ -152,7 +152,7 @@ function build(root) {
     if (e.pointerType === 'touch') fingers.set(e.pointerId, { x: e.clientX, y: e.clientY });
     if (fingers.size === 2) {
       const d = pm.drag; if (d && d.was) Object.assign(pm.data.marks[d.mark], d.was);
-      pm.drag = null; pm.pinch = spread(); draw(); e.stopPropagation();
+      pm.drag = null; pm.pinch = { ...spread(), zoom: pm.zoom, left: pm.x, top: pm.y }; draw(); e.stopPropagation();
     }
   }, true);
   for (const kind of ['pointerup', 'pointercancel']) port.addEventListener(kind, (e) => {
@@ -162,8 +162,11 @@ function build(root) {
     if (fingers.has(e.pointerId)) fingers.set(e.pointerId, { x: e.clientX, y: e.clientY });
     if (pm.pinch) {
       if (fingers.size !== 2) return;
-      const now = spread(), before = pm.pinch; pm.pinch = now;
-      pm.x += now.x - before.x; pm.y += now.y - before.y; zoomAt(now.far / Math.max(before.far, 1), now.x, now.y); return;
+      // Against how it began, not step by step: where the picture meets an edge, steps would get lost.
+      const now = spread(), from = pm.pinch;
+      pm.zoom = Math.min(24, Math.max(1, (from.zoom * now.far) / Math.max(from.far, 1)));
+      const k = pm.zoom / from.zoom;
+      pm.x = now.x - k * (from.x - from.left); pm.y = now.y - k * (from.y - from.top); show(); return;
     }
     const p = toPicture(e); at.textContent = inside(p) ? `${p.x.toFixed(1)}, ${p.y.toFixed(1)}` : '';
     const d = pm.drag; if (!d) return;
