@@ -63,7 +63,7 @@ class FakeBench:
         return FakeCamera(self)
 
 
-def wait_until(holds: Callable[[], object], seconds: float = 5.0) -> None:
+def wait_until(holds: Callable[[], object], seconds: float = 30.0) -> None:
     deadline = time.monotonic() + seconds
     while not holds():
         assert time.monotonic() < deadline, "it did not happen"

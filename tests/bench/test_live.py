@@ -161,7 +161,7 @@ def test_a_slow_disk_does_not_hold_up_the_picture(
 
     def slow(self: RecordingWriter, *args: Any, **more: Any) -> None:
         before = view.state().t_s
-        time.sleep(0.5)
+        wait_until(lambda: view.state().t_s > before + 0.3)  # the picture goes on meanwhile
         seen.append(view.state().t_s - before)
         build(self, *args, **more)
 
@@ -181,11 +181,18 @@ def test_the_rise_is_what_was_added(desk: LiveDesk, bench: FakeBench) -> None:
     view = open_view(desk)
     baseline(view)
     bench.hot = 300  # 3 K
-    time.sleep(1.5)
+
+    def has_settled() -> bool:
+        shot = desk.newest
+        if shot is None or shot.rise is None:
+            return False
+        return bool(abs(shot.rise[10, 20] - 3.0) < 0.15 and abs(shot.top - 3.3) < 0.33)
+
+    wait_until(has_settled)  # 0.4 s smoothing
     shot = desk.newest
     assert shot is not None
     assert shot.rise is not None
-    assert shot.rise[10, 20] == pytest.approx(3.0, abs=0.15)  # 0.4 s smoothing after 1.5 s: 2 %
+    assert shot.rise[10, 20] == pytest.approx(3.0, abs=0.15)
     assert abs(float(np.median(shot.rise))) < 0.02
     assert shot.values[10, 20] == pytest.approx(28.0, abs=0.1)
     assert shot.top == pytest.approx(3.3, rel=0.1)  # a little above the peak
@@ -221,12 +228,12 @@ def test_the_tape_holds_frames_and_switchings(desk: LiveDesk, tmp_path: Path) ->
     log = recording.injection
     assert log is not None
     assert log.on.tolist() == [True, False]
-    assert 0.1 < log.t_s[0] < 2.0  # a busy machine sleeps longer than it was told
+    assert 0.1 < log.t_s[0] < 30.0  # since the tape began, however long a busy machine sleeps
     assert log.volts[0] == 0.5
     assert recording.complete
     assert len(recording.t_s) > 5  # fifty on an idle machine
     assert np.all(np.diff(recording.t_s) >= 0)
-    assert recording.t_s[-1] < 3
+    assert log.t_s[0] < log.t_s[1] <= recording.t_s[-1] + 5
     chunk = next(iter(recording.source.chunks(4)))
     assert chunk.dtype == np.uint16
     assert 2500 <= int(chunk[0, 0, 0]) < 2511
@@ -279,10 +286,9 @@ def test_repeated_frames_are_no_new_frames(desk: LiveDesk, bench: FakeBench) -> 
     bench.rng = Same()  # type: ignore[assignment]
     view = open_view(desk)
     wait_until(lambda: view.state().rate_hz > 10)
-    time.sleep(0.2)
-    state = view.state()
-    assert state.fresh_hz == 0
-    assert state.rate_hz > 10
+    for _ in range(20):
+        assert view.state().fresh_hz == 0
+        time.sleep(0.01)
 
 
 def test_a_camera_slow_to_open_does_not_shift_the_log(bench: FakeBench) -> None:
@@ -295,5 +301,6 @@ def test_a_camera_slow_to_open_does_not_shift_the_log(bench: FakeBench) -> None:
     desk = LiveDesk(opener=slow)
     view = open_view(desk)
     wait_until(lambda: view.state().t_s > 0.2)
-    assert view.now_s() == pytest.approx(view.state().t_s, abs=0.2)
+    # A frame may be late; a log that counted the opening would never come nearer than 0.6 s.
+    wait_until(lambda: abs(view.now_s() - view.state().t_s) < 0.2)
     desk.close("tab")
