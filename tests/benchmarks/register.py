@@ -4,9 +4,10 @@ Scenes of two generators that share no code with the line or with one another: t
 `tests.register.scenes`, and layouts, optics and photos of `tests.benchmarks.exam`; a few degrees of
 tilt, any turn.
 Each scene is shown with its own photo, with the photo turned by 180 degrees, and with what must be
-refused: the photo in a mirror, of another board, of nothing. Printed for each: right (median error
-up to 1.5 thermal px), near (up to 3 px), wrong (answered and more than that off, or answered where
-nothing fits), refused; then how many 95 % regions hold the truth, and the time.
+refused: the photo in a mirror, of another board, of nothing; then spoilt as benches spoil pictures
+(`tests.register.damage`), where refused is as good an answer as right. Printed for each: right
+(median error up to 1.5 thermal px), near (up to 3 px), wrong (answered and more than that off, or
+answered where nothing fits), refused; then how many 95 % regions hold the truth, and the time.
 """
 
 from __future__ import annotations
@@ -15,7 +16,7 @@ import argparse
 import time
 from collections import defaultdict
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import cv2
@@ -31,7 +32,7 @@ from tests.benchmarks.exam.nuisances import fixed_pattern
 from tests.benchmarks.exam.photo import draw_photo
 from tests.benchmarks.exam.physics import build_network
 from tests.benchmarks.exam.scene import draw_layout
-from tests.register import scenes
+from tests.register import damage, scenes
 
 RIGHT_PX, NEAR_PX = 1.5, 3.0
 CHI2_95 = 5.991  # two degrees of freedom
@@ -102,6 +103,11 @@ def tries(make, seed: int) -> Iterator[tuple[str, Scene, NDArray[np.float64] | N
     yield "of another board", shown(make(seed + 100_000).photo), None
     blank = np.random.default_rng(seed).normal(120, 4, photo.shape)
     yield "of nothing", shown(np.clip(blank, 0, 255).astype(np.uint8)), None
+    rng = np.random.default_rng([seed, 5])
+    for what, spoil in damage.OF_PHOTO.items():
+        yield f"of {what}", shown(spoil(photo, rng)), true
+    for what, spoil in damage.OF_THERMAL.items():
+        yield f"with {what}", replace(scene, baseline=spoil(scene.baseline, rng)), true
     if scene.board is not None:
         bare = Scene(scene.baseline, photo[:0], true, scene.board)
         yield "part map alone", bare, true

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from hotspot.register.automatic import register_automatically
-from tests.register import scenes
+from tests.register import damage, scenes
 
 
 @pytest.mark.parametrize("seed", [0, 3, 8])
@@ -98,3 +98,21 @@ def test_other_boards_are_never_accepted():
         pair, other = scenes.build_pair(seed), scenes.build_pair(seed + 5000)
         result = register_automatically(pair.thermal, photo=other.photo, board=other.board)
         assert result.method == "none", seed
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("what", [*damage.OF_THERMAL, *damage.OF_PHOTO])
+def test_a_spoilt_picture_is_registered_right_or_refused(what):
+    for seed in (700, 702):
+        pair = scenes.build_pair(seed)
+        rng = np.random.default_rng(seed)
+        thermal, photo = pair.thermal, pair.photo
+        if what in damage.OF_THERMAL:
+            thermal = damage.OF_THERMAL[what](thermal, rng)
+        else:
+            photo = damage.OF_PHOTO[what](photo, rng)
+        found = register_automatically(thermal, photo=photo, board=None)
+        if found.method == "none":
+            assert "could not be matched" in found.warnings[0]
+        else:
+            assert scenes.error_px(found, pair) < 1.5
