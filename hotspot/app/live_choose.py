@@ -30,11 +30,12 @@ def choose_camera(file: JobFile, board: Board | None, *, other: bool) -> None:
         )
     seed = shell.kept(file, SEED)
     kinds = [k.value for k in CameraKind if k is not CameraKind.PRACTICE or seed is not None]
+    usual = str(CameraKind.USB if seed is None else CameraKind.PRACTICE)
     kind = CameraKind(
         st.segmented_control(
-            "Camera", kinds, default=kinds[0], required=True, key=shell.key(file, "camera")
+            "Camera", kinds, default=usual, required=True, key=shell.key(file, "camera")
         )
-        or kinds[0]
+        or usual
     )
     address = ""
     if kind is CameraKind.REPLAY:

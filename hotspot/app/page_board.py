@@ -36,6 +36,8 @@ def show() -> None:
         key=shell.key(file, "board.show"),
         label_visibility="collapsed",
     )
+    if board is None and st.button("Go on without", icon=":material/arrow_forward:"):
+        shell.go(Stage.READINGS)
     if chosen == "Part map" and board is not None:
         _map(file, board)
     elif chosen == "Landmarks" and board is not None:

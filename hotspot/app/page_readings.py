@@ -8,7 +8,7 @@ from hotspot.app import shared, shell
 from hotspot.board import Board
 from hotspot.errors import InputError
 from hotspot.jobs.intake import job_readings, reading_entries
-from hotspot.jobs.progress import Stage
+from hotspot.jobs.progress import Stage, find_next
 from hotspot.rails.current_log import parse_amps
 from hotspot.rails.order import inject_order
 from hotspot.rails.reading import Mode, Polarity
@@ -22,7 +22,10 @@ from hotspot.store.entries import JobFile, Phase, TriageEntry
 def show() -> None:
     """Show the page."""
     file = shell.need_file()
-    shell.heading(file, Stage.READINGS)
+    # Without a board the readings are the next step all the same.
+    first = find_next(file).stage is Stage.BOARD
+    now = "Measure the rails to ground with the board unpowered." if first else ""
+    shell.heading(file, Stage.READINGS, now=now)
     board = shared.board_of(file)
     left, right = st.columns(2, gap="large")
     with left:

@@ -259,3 +259,13 @@ def test_a_can_over_the_rail_is_offered_and_no_part_is_named(bench_store: Path) 
     file = shared.store().job_file(job)
     assert [(a.kind, a.ref) for a in file.actions] == [(ActionKind.NOTE, "")]
     assert shared.drafts().load(job)[CANS] == ["SH1"]
+
+
+def test_a_job_without_a_board_goes_on_to_the_readings_and_a_real_camera(bench_store: Path) -> None:
+    job = shared.store().new_job(customer="K-1").id
+    board = run_page("page_board", job)
+    assert button(board, "Go on without")
+    readings = run_page("page_readings", job)
+    assert any("Measure the rails" in m.value for m in readings.markdown)
+    live = run_page("page_live", job)
+    assert live.segmented_control[0].value == "USB camera"
