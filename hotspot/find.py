@@ -16,6 +16,7 @@ from hotspot.frame import Recording
 from hotspot.heat.audit import audit_frames
 from hotspot.heat.fit import fit_heat, restore_heat
 from hotspot.heat.gather import Gathered, gather_bins
+from hotspot.heat.mirror import build_mirror, without_mirrored
 from hotspot.heat.picture import build_heat_map, hottest_bin, source_map
 from hotspot.heat.values import value_converter
 from hotspot.line import (
@@ -173,6 +174,10 @@ def conclude(line: Line, *, say: Progress) -> Finding:
         fit = fit_heat(line.calm_bins, drive, frame_t_s=line.audit.t_s)
     except ValueError:
         return without_drive(line, switching)
+    mirror = build_mirror(fit, bad=line.calm_bins.bad)
+    if mirror is not None:
+        line = replace(line, calm_bins=without_mirrored(line.calm_bins, mirror))
+        fit = fit_heat(line.calm_bins, drive, frame_t_s=line.audit.t_s)
     field = build_field(
         fit.maps,
         quiet=fit.quiet,
@@ -259,7 +264,7 @@ def conclude(line: Line, *, say: Progress) -> Finding:
         field, centres_px=tuple(s.centre.xy_px for s in found), logged=logged
     )
     mirrored_spots: tuple[FoundSpot, ...] = ()
-    if any(follows) and not all(follows) and not moved:
+    if not all(follows) and not moved:
         mirrored_spots = tuple(s for s, true in zip(found, follows, strict=True) if not true)
         found = tuple(s for s, true in zip(found, follows, strict=True) if true)
     weighed = weighed_of(found)
@@ -274,6 +279,9 @@ def conclude(line: Line, *, say: Progress) -> Finding:
         if extra is not None:
             found = (*found, extra)
             weighed = weighed_of(found)
+    if not found and mirrored_spots:
+        found, mirrored_spots = mirrored_spots, ()
+        weighed = weighed_of(found)
     chance = min(s.false_alarm for s in found) if found else nothing_chance(first, field, trials)
     best = found[0].centre.template if found else 0
     shown = render(
@@ -301,12 +309,17 @@ def conclude(line: Line, *, say: Progress) -> Finding:
     )
     verdict = HOT_SPOT if found else NO_HOT_SPOT
     spots, suspects, warnings = weighed.spots, weighed.suspects, weighed.warnings
-    mirrored = find_mirrored(field, spots=spots, mirrored=len(mirrored_spots))
-    best_chance = max((s.probability for s in suspects), default=0.0) if line.places else 1.0
+    mirrored = find_mirrored(
+        field, spots=spots, mirrored=len(mirrored_spots), moving=mirror is not None
+    )
+    mapped = bool(line.places)
+    best_chance = max((s.probability for s in suspects), default=0.0) if mapped else 1.0
     if mirrored_spots:
         others = weighed_of(mirrored_spots).spots
         spots = (*spots, *(replace(s, role="unknown") for s in others))
-    if found and mirrored.forbids_a_name(logged=logged, moved=moved, best=best_chance):
+    if found and mirrored.forbids_a_name(
+        logged=logged, moved=moved, best=best_chance, mapped=mapped
+    ):
         verdict, suspects = CANNOT_TELL, ()
         spots = tuple(replace(s, role="unknown") for s in spots)
         alone = len(spots) == 1 and mirrored.misfit == 0

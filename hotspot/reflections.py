@@ -38,6 +38,10 @@ MOST_MISFIT, MOST_MISFIT_RESTLESS = 0.3, {True: 0.07, False: 0.3}
 # Beside places that move at times of their own, a spot that follows the switching is believed from
 # this SNR on: what a passing hand leaves in step with any switching reached 7.6.
 LEAST_BESIDE = 9.0
+# ... and from this one on where no part map says that a part of the rail is there: it reached 13.
+LEAST_BESIDE_UNMAPPED = 20.0
+# ... and where two are alike, which two shorts may be and two pads usually are, from this one on.
+STRONG_BESIDE = 60.0
 # The window through which that is judged, px, and its certainty in sigma of chi-squared.
 REACH_PX, SPOT_SIGMA_PX, CERTAIN_SIGMAS = 12, 1.3, 5.0
 # Without a log, a spot on which no part is more probable than this is not believed: switching that
@@ -68,6 +72,8 @@ class Mirrored:
         Spots known to move at times of their own, which the others were judged beside.
     snr
         Of the strongest spot.
+    moving
+        Whether something was seen to move in the mirrors, and was taken out as far as possible.
     """
 
     equals: int
@@ -75,8 +81,11 @@ class Mirrored:
     misfit: float = 0.0
     mirrored: int = 0
     snr: float = np.inf
+    moving: bool = False
 
-    def forbids_a_name(self, *, logged: bool, moved: bool, best: float) -> bool:
+    def forbids_a_name(
+        self, *, logged: bool, moved: bool, best: float, mapped: bool = True
+    ) -> bool:
         """Return whether no part may be named.
 
         Parameters
@@ -88,10 +97,17 @@ class Mirrored:
             Whether the camera was knocked: edges of pads are then restless of themselves.
         best
             Probability of the first suspect; 1 where no part map is known.
+        mapped
+            Whether a part map is known.
         """
         if self.equals >= FEWEST_EQUALS and best < CERTAIN:
             return True
-        if self.mirrored and (best < CERTAIN or self.snr < LEAST_BESIDE):
+        disturbed = self.mirrored > 0 or (self.restless >= FEWEST_RESTLESS and not moved)
+        disturbed |= self.moving
+        least = LEAST_BESIDE if mapped else LEAST_BESIDE_UNMAPPED
+        if disturbed and (best < CERTAIN or self.snr < least):
+            return True
+        if disturbed and self.equals > 1 and self.snr < STRONG_BESIDE:
             return True
         if not moved and self.misfit > _most_misfit(self.restless, logged=logged):
             return True
@@ -126,7 +142,9 @@ def follows_switching(
     return tuple(measure_misfit(field, xy_px=xy) <= most for xy in centres_px)
 
 
-def find_mirrored(field: Field, *, spots: tuple[Spot, ...], mirrored: int = 0) -> Mirrored:
+def find_mirrored(
+    field: Field, *, spots: tuple[Spot, ...], mirrored: int = 0, moving: bool = False
+) -> Mirrored:
     """Return the signs of something mirrored in a field with its spots, strongest first.
 
     Parameters
@@ -137,10 +155,12 @@ def find_mirrored(field: Field, *, spots: tuple[Spot, ...], mirrored: int = 0) -
         The spots that may be heat.
     mirrored
         How many others are known to move at times of their own.
+    moving
+        Whether something was seen to move in the mirrors (`hotspot.heat.mirror`).
     """
     own = [s for s in spots if s.role != "path"]
     if not own:
-        return Mirrored(equals=0, restless=0, mirrored=mirrored)
+        return Mirrored(equals=0, restless=0, mirrored=mirrored, moving=moving)
     strongest = max(s.snr for s in own)
     equals = sum(s.snr >= EQUAL_SHARE * strongest for s in own)
     path = max((s.snr for s in spots if s.role == "path"), default=0.0)
@@ -153,6 +173,7 @@ def find_mirrored(field: Field, *, spots: tuple[Spot, ...], mirrored: int = 0) -
         misfit=max(measure_misfit(field, xy_px=s.xy_px) for s in near_strongest),
         mirrored=mirrored,
         snr=strongest,
+        moving=moving,
     )
 
 

@@ -136,7 +136,15 @@ def load_fault_ohm(path: Path) -> float:
     try:
         return _number(_load(path)["expected"], "fault_ohm")
     except (KeyError, TypeError, ValueError) as err:
-        raise InputError(f"not a plan: {err!r}", where=str(path), cure=_MAKE) from err
+        raise InputError(_what_is_wrong(err), where=str(path), cure=_MAKE) from err
+
+
+def _what_is_wrong(err: KeyError | TypeError | ValueError) -> str:
+    if isinstance(err, KeyError):
+        return f"not a plan: it has no '{err.args[0]}'"
+    if isinstance(err, ValueError):
+        return f"not a plan: {err}"
+    return "not a plan: its parts are not where a plan has them"
 
 
 def _load(path: Path) -> Any:
@@ -145,7 +153,8 @@ def _load(path: Path) -> Any:
             raise ValueError("too large")
         return json.loads(path.read_text(encoding="utf-8"))
     except (OSError, ValueError, RecursionError) as err:
-        raise InputError(f"not a plan: {err}", where=str(path), cure=_MAKE) from err
+        why = err.strerror or "cannot be read" if isinstance(err, OSError) else "not a plan"
+        raise InputError(why, where=str(path), cure=_MAKE) from err
 
 
 def to_schedule(data: Any, *, where: str, pulse_minutes: float | None = None) -> Schedule:
@@ -185,8 +194,7 @@ def to_schedule(data: Any, *, where: str, pulse_minutes: float | None = None) ->
         max_pixel_c = _number(cut_out, "max_pixel_c")
         rise_factor = _number(cut_out, "max_rise_factor")
     except (KeyError, TypeError, ValueError) as err:
-        cure = "Make it with: hotspot plan … --json"
-        raise InputError(f"not a plan: {err!r}", where=where, cure=cure) from err
+        raise InputError(_what_is_wrong(err), where=where, cure=_MAKE) from err
     if not steps or fault_w <= 0.0 or max(step.length_s for step in steps) > MAX_HOLD_S:
         raise InputError("not a plan: its ladder is empty or too long", where=where)
     top = steps[-1]

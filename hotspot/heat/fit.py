@@ -47,7 +47,7 @@ QUIET_COSINES = 16
 # moves at times of its own leaves several times as much there as in the signal contrasts.
 LEAK_SHARE = 0.05
 # Drift of these kinds is taken out through the pattern of the cold picture ...
-THROUGH_THE_PATTERN = ("structure", "board", "shift")
+THROUGH_THE_PATTERN = ("structure", "board", "shift", "mirror")
 # ... and up to this share of it stays: emissivities read off a cold picture are good to about
 # that, for part of its contrast is temperature (the scatter of bench values, from memory).
 PATTERN_ERROR = 0.15
@@ -109,11 +109,23 @@ def calm(
     good = ~bad.reshape(-1)
     if keep_out is not None and (good & ~keep_out.reshape(-1)).sum() > 500:
         good &= ~keep_out.reshape(-1)
+    return _measured(bins, good=good, bad=bad, drift=drift)
+
+
+def _measured(
+    bins: BinnedFrames, *, good: NDArray[np.bool_], bad: NDArray[np.bool_], drift: Drift
+) -> CalmBins:
     noise = fit_temporal_noise(
         bins.values, t_s=bins.t_s, frames=bins.frames, segment=bins.segment, good=good
     )
     covariance = noise.covariance(bins.t_s, frames=bins.frames)
     return CalmBins(bins=bins, noise=noise, covariance=covariance, bad=bad, drift=drift)
+
+
+def with_noise(calm_bins: CalmBins) -> CalmBins:
+    """Return bins whose values have changed, with their noise measured again."""
+    bad = calm_bins.bad
+    return _measured(calm_bins.bins, good=~bad.reshape(-1), bad=bad, drift=calm_bins.drift)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -264,7 +276,7 @@ def restore_heat(fit: HeatFit, calm_bins: CalmBins) -> HeatFit:
         The bins behind them, with the drift taken out of them.
     """
     drift = calm_bins.drift
-    kept = np.array([name != "level" for name in drift.names])
+    kept = np.array([name != "level" and not name.startswith("mirror") for name in drift.names])
     in_step = (fit.contrasts.weights @ drift.coefficients)[:, kept].astype(np.float32)
     back = in_step @ drift.patterns[:, kept].T
     return replace(fit, maps=(fit.maps + back.reshape(fit.maps.shape)).astype(np.float32))

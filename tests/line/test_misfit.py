@@ -62,6 +62,9 @@ def test_beside_mirrored_places_only_a_clear_spot_on_a_part_is_named() -> None:
     assert not forbidden(Mirrored(equals=1, restless=9, mirrored=3, snr=14.0))
     assert forbidden(Mirrored(equals=1, restless=9, mirrored=3, snr=7.0))
     assert forbidden(Mirrored(equals=1, restless=9, mirrored=3, snr=14.0), best=0.6)
+    assert forbidden(Mirrored(equals=1, restless=9, mirrored=3, snr=14.0), mapped=False)
+    assert forbidden(Mirrored(equals=2, restless=0, moving=True, snr=14.0))
+    assert not forbidden(Mirrored(equals=2, restless=0, moving=True, snr=90.0))
 
 
 def test_a_weak_spot_on_no_part_of_the_rail_is_not_believed() -> None:

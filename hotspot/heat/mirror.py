@@ -1,0 +1,97 @@
+"""Something warm mirrored in the board's metal, taken out with the pattern it shows itself.
+
+What pads and cans mirror of a moving hand is the product of two: how well each pixel mirrors,
+which is fine and stays, and the blurred hand, which is smooth and moves. The cold picture tells
+the first only roughly. The quiet contrasts tell it better: where they are restless, there is a
+mirror, and as restless as it is good. With that picture the smooth part is fitted in each time
+bin, over all mirrors at once, and taken out. Heat from the switching leaves next to nothing in the
+quiet contrasts, so that the place of a short is no mirror of its own.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+from scipy import ndimage
+
+from hotspot.heat.drift import STRUCTURE_WAVES, Drift, remove_drift
+from hotspot.heat.fit import LEAK_SHARE, CalmBins, HeatFit, with_noise
+
+# A pixel is a mirror where its quiet power exceeds the usual by this many sigma of chi-squared.
+MIRROR_SIGMAS = 4.0
+# A pad that mirrors is this much more restless than usual over at least so many pixels, and fewer
+# pads than this are no mirrored scene.
+RESTLESS, PAD_PIXELS, FEWEST_PADS = 1.5, 6, 3
+# Heat that one pixel shows this far above its noise, and in step, is evident as it is; what its
+# time course has that no model has may look like mirrors around it.
+EVIDENT_SNR = 60.0
+# Width over which restlessness is judged, px.
+PAD_SIGMA_PX = 1.0
+
+
+def build_mirror(fit: HeatFit, *, bad: NDArray[np.bool_]) -> NDArray[np.float32] | None:
+    """Return how strongly each pixel mirrors, or None where nothing is seen to move.
+
+    Parameters
+    ----------
+    fit
+        Contrast maps.
+    bad
+        (rows, cols) pixels that say nothing.
+
+    Returns
+    -------
+    (rows, cols) float32
+        In arbitrary units, 0 where a pixel does not mirror.
+    """
+    count = len(fit.quiet)
+    if count < FEWEST_PADS:
+        return None
+    power = np.mean(fit.quiet**2, axis=0)
+    leaked = np.sum(fit.maps**2, axis=0) * np.float32(LEAK_SHARE / count)
+    power = np.where(bad | (power < leaked), 0, power).astype(np.float32)
+    usual = float(np.median(power[~bad]))
+    smooth = cv2.GaussianBlur(power, (0, 0), PAD_SIGMA_PX)
+    labels, pads = ndimage.label(smooth > RESTLESS**2 * usual)
+    sizes = np.bincount(labels.reshape(-1), minlength=pads + 1)[1:]
+    if np.sum(sizes >= PAD_PIXELS) < FEWEST_PADS:
+        return None
+    energy = np.where(bad, 0, np.sum(fit.maps**2, axis=0))
+    strongest = np.unravel_index(int(np.argmax(energy)), energy.shape)
+    if energy[strongest] > EVIDENT_SNR**2 and power[strongest] == 0:
+        return None
+    beyond = power - usual * (1 + MIRROR_SIGMAS * np.sqrt(2 / count))
+    return np.asarray(np.sqrt(np.maximum(beyond, 0.0)), dtype=np.float32)
+
+
+def without_mirrored(calm_bins: CalmBins, mirror: NDArray[np.float32]) -> CalmBins:
+    """Return bins without what moves in the mirrors; the values are changed in place.
+
+    Parameters
+    ----------
+    calm_bins
+        Drift-free bins.
+    mirror
+        (rows, cols) from `build_mirror`.
+    """
+    rows, cols = mirror.shape
+    y, x = np.mgrid[-1 : 1 : rows * 1j, -1 : 1 : cols * 1j]
+    patterns, names = [], []
+    for i in range(STRUCTURE_WAVES + 1):
+        for j in range(STRUCTURE_WAVES + 1 - i):
+            wave = np.cos(0.5 * np.pi * i * (x + 1)) * np.cos(0.5 * np.pi * j * (y + 1))
+            patterns.append((mirror * wave).reshape(-1))
+            names.append(f"mirror {i} {j}")
+    stack = np.stack(patterns, axis=1).astype(np.float32)
+    stack /= np.maximum(np.sqrt(np.mean(stack**2, axis=0)), 1e-12)
+    bins, before = calm_bins.bins, calm_bins.drift
+    moved = remove_drift(bins.values, patterns=stack, names=tuple(names), bad=calm_bins.bad)
+    drift = Drift(
+        patterns=np.concatenate([before.patterns, moved.patterns], axis=1),
+        coefficients=np.concatenate([before.coefficients, moved.coefficients], axis=1),
+        names=(*before.names, *moved.names),
+    )
+    return with_noise(replace(calm_bins, drift=drift))

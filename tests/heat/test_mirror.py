@@ -1,0 +1,91 @@
+"""What moves in the board's mirrors is taken out with the picture it shows; heat stays.
+
+The mirrors here are places that the cold picture shows nothing of; the hand is a blurred disc that
+wanders over them. Made by construction, with no help of the practice bench.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from hotspot.find import find
+from hotspot.heat.audit import audit_frames
+from hotspot.heat.drive import Drive
+from hotspot.heat.fit import CalmBins, HeatFit, fit_heat
+from hotspot.heat.gather import Gathered, gather_bins
+from hotspot.heat.mirror import build_mirror, without_mirrored
+from hotspot.heat.values import value_converter
+from hotspot.line import build_line, switching_of
+from tests.heat.made_frames import COUNT_C, Made, celsius, recording, times
+
+MADE = Made(rows=64, cols=88, xy_px=(61.2, 22.4), peak_k=0.12, seed=4)
+
+
+def mirrored_hand(made: Made, *, peak_k: float) -> np.ndarray:
+    """(n, rows, cols): a disc that comes at 5 s and wanders across, seen in fourteen pads."""
+    rng = np.random.default_rng(12)
+    mirror = np.zeros((made.rows, made.cols))
+    for _ in range(14):
+        y, x = rng.integers(2, made.rows - 8), rng.integers(2, made.cols - 8)
+        mirror[y : y + rng.integers(3, 6), x : x + rng.integers(3, 6)] = rng.uniform(0.4, 1.0)
+    mirror[15:30, 54:69] = 0.0  # none under the short
+    y, x = np.mgrid[: made.rows, : made.cols]
+    frames = np.zeros((len(times(made)), made.rows, made.cols))
+    for frame, t in zip(frames, times(made), strict=True):
+        at_x, at_y = 10 + 3.2 * t, 30 + 22 * np.sin(0.7 * t)
+        if t > 5:
+            frame[:] = mirror * np.exp(-((x - at_x) ** 2 + (y - at_y) ** 2) / (2 * 20.0**2))
+    return peak_k * frames
+
+
+def frames_of(made: Made, *, hand_k: float) -> np.ndarray:
+    seen = celsius(made) + mirrored_hand(made, peak_k=hand_k)
+    return np.round((seen + 20.0) / COUNT_C).astype(np.uint16)
+
+
+def fitted(made: Made, *, hand_k: float) -> tuple[CalmBins, Drive, np.ndarray, HeatFit]:
+    given = recording(made, frames_of(made, hand_k=hand_k))
+    to_values = value_converter(given)
+    audit = audit_frames(given, to_values=to_values)
+    bins = gather_bins(given, audit, to_values=to_values)
+    line = build_line(Gathered(recording=given, audit=audit, bins=bins))
+    drive = switching_of(line)[1]
+    fit = fit_heat(line.calm_bins, drive, frame_t_s=audit.t_s)
+    return line.calm_bins, drive, audit.t_s, fit
+
+
+def test_a_hand_shows_the_mirrors_and_goes_with_them() -> None:
+    calm_bins, drive, t_s, before = fitted(MADE, hand_k=1.0)
+    mirror = build_mirror(before, bad=calm_bins.bad)
+    assert mirror is not None
+    truly = mirrored_hand(MADE, peak_k=1.0).max(axis=0) > 0.2
+    assert np.mean(mirror[truly] > 0) > 0.8
+    assert np.mean(mirror[~truly] > 0) < 0.1
+    after = fit_heat(without_mirrored(calm_bins, mirror), drive, frame_t_s=t_s)
+
+    def beyond_noise(fit: HeatFit) -> float:
+        power = np.sum(fit.quiet**2, axis=0) - len(fit.quiet)
+        return float(power[truly].mean())
+
+    assert beyond_noise(after) < 0.1 * beyond_noise(before)
+
+
+@pytest.mark.parametrize("peak_k", [0.0, 0.12, 8.0])
+def test_without_a_hand_there_is_no_mirror(peak_k: float) -> None:
+    calm_bins, _, _, fit = fitted(replace(MADE, peak_k=peak_k), hand_k=0.0)
+    assert build_mirror(fit, bad=calm_bins.bad) is None
+
+
+def test_a_short_beside_a_hand_is_found_where_it_is() -> None:
+    found = find(recording(MADE, frames_of(MADE, hand_k=1.0)))
+    assert found.verdict == "hot spot"
+    np.testing.assert_allclose(found.spots[0].xy_px, MADE.xy_px, atol=0.5)
+
+
+@pytest.mark.parametrize("seed", [4, 5, 6])
+def test_a_hand_alone_is_no_hot_spot(seed: int) -> None:
+    cold = replace(MADE, peak_k=0.0, seed=seed)
+    assert find(recording(cold, frames_of(cold, hand_k=1.0))).verdict != "hot spot"
