@@ -239,7 +239,7 @@ def with_cold_and_after(schedule: Schedule, *, cold_s: float, after_s: float) ->
 def _number(table: Any, key: str) -> float:
     value = table[key]
     if isinstance(value, bool) or not isinstance(value, int | float):
-        raise TypeError(f"{key} is no number")
+        raise ValueError(f"{key} is no number")
     if not math.isfinite(value) or value < 0.0:
         raise ValueError(f"{key} must be >= 0, got {value!r}")
     return float(value)
