@@ -209,8 +209,12 @@ def find_restless(values: NDArray[np.float32], *, bad: NDArray[np.bool_]) -> NDA
     excess = np.where(bad, 0.0, power - middle)
     kernel = np.array([[0, 1, 0], [1, 0, 1], [0, 1, 0]], dtype=np.float64) / 4
     around = cv2.filter2D(excess, -1, kernel, borderType=cv2.BORDER_REFLECT)
-    restless = (excess > RESTLESS_SIGMA * sigma) & (around < RESTLESS_SHARE * excess + sigma)
-    return restless & good
+    # Of few bins the power is far from normal; its cube root is not (Wilson & Hilferty 1931).
+    root = np.cbrt(power)
+    centre = float(np.median(root[good]))
+    spread = 1.4826 * float(np.median(np.abs(root[good] - centre)))
+    restless = (root > centre + RESTLESS_SIGMA * spread) & (excess > RESTLESS_SIGMA * sigma)
+    return restless & (around < RESTLESS_SHARE * excess + sigma) & good
 
 
 def find_common_patterns(

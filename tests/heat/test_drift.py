@@ -87,3 +87,15 @@ def test_blinking_pixels_are_found_and_a_pulsed_spot_is_not(rng: np.random.Gener
 
 def test_too_few_bins_tell_nothing_of_blinking() -> None:
     assert not find_restless(np.ones((4, ROWS * COLS), np.float32), bad=GOOD).any()
+
+
+@pytest.mark.parametrize("bins", [8, 12, 100])
+def test_noise_of_few_bins_is_not_called_restless(bins: int) -> None:
+    """The first answers of a live view rest on a handful of bins."""
+    rng = np.random.default_rng(2)
+    values = rng.standard_normal((bins, 192 * 256)).astype(np.float32)
+    blinking = [5000, 20000, 40000]
+    values[:, blinking] += 12 * (rng.random((bins, 3)) < 0.5)
+    restless = find_restless(values, bad=np.zeros((192, 256), bool)).reshape(-1)
+    assert restless[blinking].all()
+    assert restless.sum() <= 5
