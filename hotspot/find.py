@@ -175,6 +175,7 @@ def conclude(line: Line, *, say: Progress) -> Finding:
     except ValueError:
         return without_drive(line, switching)
     mirror = build_mirror(fit, bad=line.calm_bins.bad)
+    moving = mirror is not None and mirror.lively
     if mirror is not None:
         line = replace(line, calm_bins=without_mirrored(line.calm_bins, mirror))
         fit = fit_heat(line.calm_bins, drive, frame_t_s=line.audit.t_s)
@@ -261,7 +262,7 @@ def conclude(line: Line, *, say: Progress) -> Finding:
     logged, moved = line.recording.injection is not None, bool(line.audit.moved.any())
     # What moves at times of its own is mirrored; a spot beside it may still be the short.
     follows = follows_switching(
-        field, centres_px=tuple(s.centre.xy_px for s in found), logged=logged
+        field, centres_px=tuple(s.centre.xy_px for s in found), logged=logged, moving=moving
     )
     mirrored_spots: tuple[FoundSpot, ...] = ()
     if not all(follows) and not moved:
@@ -309,9 +310,7 @@ def conclude(line: Line, *, say: Progress) -> Finding:
     )
     verdict = HOT_SPOT if found else NO_HOT_SPOT
     spots, suspects, warnings = weighed.spots, weighed.suspects, weighed.warnings
-    mirrored = find_mirrored(
-        field, spots=spots, mirrored=len(mirrored_spots), moving=mirror is not None
-    )
+    mirrored = find_mirrored(field, spots=spots, mirrored=len(mirrored_spots), moving=moving)
     mapped = bool(line.places)
     best_chance = max((s.probability for s in suspects), default=0.0) if mapped else 1.0
     if mirrored_spots:

@@ -30,11 +30,13 @@ FEWEST_RESTLESS = 3
 # A part named with this probability stands against equals: the part map says that one of them is
 # where a part can fail.
 CERTAIN = 0.9
+# ... and with this one against three or more.
+NO_OTHER = 0.98
 # A spot whose quiet contrasts hold more than this share of its signal does not follow the
 # switching: real ones, quick bodies and knocked cameras included, stayed below 0.12, what moves
-# reaches 1 and more. Where other places are restless too, or without a log the moments of switching
-# are off as well, the limits are others.
-MOST_MISFIT, MOST_MISFIT_RESTLESS = 0.3, {True: 0.07, False: 0.3}
+# reaches 1 and more. Where something is seen to move, the limit is narrower; without a log the
+# moments of switching are off as well.
+MOST_MISFIT, MOST_MISFIT_MOVING = 0.3, {True: 0.07, False: 0.3}
 # Beside places that move at times of their own, a spot that follows the switching is believed from
 # this SNR on: what a passing hand leaves in step with any switching reached 7.6.
 LEAST_BESIDE = 9.0
@@ -74,6 +76,8 @@ class Mirrored:
         Of the strongest spot.
     moving
         Whether something was seen to move in the mirrors, and was taken out as far as possible.
+    leads
+        Whether the strongest spot beside the path is the fault.
     """
 
     equals: int
@@ -82,6 +86,7 @@ class Mirrored:
     mirrored: int = 0
     snr: float = np.inf
     moving: bool = False
+    leads: bool = True
 
     def forbids_a_name(
         self, *, logged: bool, moved: bool, best: float, mapped: bool = True
@@ -100,16 +105,22 @@ class Mirrored:
         mapped
             Whether a part map is known.
         """
-        if self.equals >= FEWEST_EQUALS and best < CERTAIN:
+        # Places that change alike: one of two must be well on a part of the rail, one of three must
+        # also be the strongest.
+        if mapped and self.equals > 1 and best < CERTAIN and self.snr < STRONG_BESIDE:
             return True
-        disturbed = self.mirrored > 0 or (self.restless >= FEWEST_RESTLESS and not moved)
-        disturbed |= self.moving
+        clear = logged and self.leads and best > NO_OTHER
+        if mapped and self.equals >= FEWEST_EQUALS and not clear:
+            return True
+        if mapped and not logged and not self.leads:
+            return True
+        disturbed = self.moving or self.mirrored > 0
         least = LEAST_BESIDE if mapped else LEAST_BESIDE_UNMAPPED
         if disturbed and (best < CERTAIN or self.snr < least):
             return True
         if disturbed and self.equals > 1 and self.snr < STRONG_BESIDE:
             return True
-        if not moved and self.misfit > _most_misfit(self.restless, logged=logged):
+        if not moved and self.misfit > _most_misfit(self.moving, logged=logged):
             return True
         if best < LEAST_UNLOGGED and self.snr < LEAST_OFF_PARTS:
             return True
@@ -118,12 +129,12 @@ class Mirrored:
         return best < LEAST_UNLOGGED or (not moved and self.restless >= FEWEST_RESTLESS)
 
 
-def _most_misfit(restless: int, *, logged: bool) -> float:
-    return MOST_MISFIT_RESTLESS[logged] if restless >= FEWEST_RESTLESS else MOST_MISFIT
+def _most_misfit(moving: bool, *, logged: bool) -> float:
+    return MOST_MISFIT_MOVING[logged] if moving else MOST_MISFIT
 
 
 def follows_switching(
-    field: Field, *, centres_px: tuple[FloatArray, ...], logged: bool
+    field: Field, *, centres_px: tuple[FloatArray, ...], logged: bool, moving: bool
 ) -> tuple[bool, ...]:
     """Return for each place whether what it does is in step with the switching.
 
@@ -132,13 +143,13 @@ def follows_switching(
     field
         Contrast maps divided by their noise.
     centres_px
-        The places, the strongest first.
+        The places.
     logged
         Whether the switching was written down.
+    moving
+        Whether something was seen to move in the mirrors.
     """
-    if not centres_px:
-        return ()
-    most = _most_misfit(_count_restless(field, away_from_px=centres_px[0]), logged=logged)
+    most = _most_misfit(moving, logged=logged)
     return tuple(measure_misfit(field, xy_px=xy) <= most for xy in centres_px)
 
 
@@ -174,6 +185,7 @@ def find_mirrored(
         mirrored=mirrored,
         snr=strongest,
         moving=moving,
+        leads=max(own, key=lambda s: s.snr).role == "fault",
     )
 
 

@@ -10,7 +10,7 @@ quiet contrasts, so that the place of a short is no mirror of its own.
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import cv2
 import numpy as np
@@ -25,6 +25,9 @@ MIRROR_SIGMAS = 4.0
 # A pad that mirrors is this much more restless than usual over at least so many pixels, and fewer
 # pads than this are no mirrored scene.
 RESTLESS, PAD_PIXELS, FEWEST_PADS = 1.5, 6, 3
+# Pads this much more restless in power than usual are a hand's or a lamp's doing: beside them a
+# reading needs more proof. Leaves outdoors, the liveliest scene at hand without one, made two such.
+LIVELY = 6.0
 # Heat that one pixel shows this far above its noise, and in step, is evident as it is; what its
 # time course has that no model has may look like mirrors around it.
 EVIDENT_SNR = 60.0
@@ -32,8 +35,25 @@ EVIDENT_SNR = 60.0
 PAD_SIGMA_PX = 1.0
 
 
-def build_mirror(fit: HeatFit, *, bad: NDArray[np.bool_]) -> NDArray[np.float32] | None:
-    """Return how strongly each pixel mirrors, or None where nothing is seen to move.
+@dataclass(frozen=True, slots=True, eq=False)
+class Mirror:
+    """What mirrors in a scene.
+
+    Attributes
+    ----------
+    strength
+        (rows, cols) float32 how strongly each pixel mirrors, in arbitrary units; 0 where it does
+        not.
+    lively
+        Whether what moves is strong enough to be taken for heat.
+    """
+
+    strength: NDArray[np.float32]
+    lively: bool
+
+
+def build_mirror(fit: HeatFit, *, bad: NDArray[np.bool_]) -> Mirror | None:
+    """Return what mirrors, or None where nothing is seen to move.
 
     Parameters
     ----------
@@ -41,11 +61,6 @@ def build_mirror(fit: HeatFit, *, bad: NDArray[np.bool_]) -> NDArray[np.float32]
         Contrast maps.
     bad
         (rows, cols) pixels that say nothing.
-
-    Returns
-    -------
-    (rows, cols) float32
-        In arbitrary units, 0 where a pixel does not mirror.
     """
     count = len(fit.quiet)
     if count < FEWEST_PADS:
@@ -55,19 +70,26 @@ def build_mirror(fit: HeatFit, *, bad: NDArray[np.bool_]) -> NDArray[np.float32]
     power = np.where(bad | (power < leaked), 0, power).astype(np.float32)
     usual = float(np.median(power[~bad]))
     smooth = cv2.GaussianBlur(power, (0, 0), PAD_SIGMA_PX)
-    labels, pads = ndimage.label(smooth > RESTLESS**2 * usual)
-    sizes = np.bincount(labels.reshape(-1), minlength=pads + 1)[1:]
-    if np.sum(sizes >= PAD_PIXELS) < FEWEST_PADS:
+    if _count_pads(smooth > RESTLESS**2 * usual) < FEWEST_PADS:
         return None
     energy = np.where(bad, 0, np.sum(fit.maps**2, axis=0))
     strongest = np.unravel_index(int(np.argmax(energy)), energy.shape)
     if energy[strongest] > EVIDENT_SNR**2 and power[strongest] == 0:
         return None
     beyond = power - usual * (1 + MIRROR_SIGMAS * np.sqrt(2 / count))
-    return np.asarray(np.sqrt(np.maximum(beyond, 0.0)), dtype=np.float32)
+    return Mirror(
+        strength=np.asarray(np.sqrt(np.maximum(beyond, 0.0)), dtype=np.float32),
+        lively=_count_pads(smooth > LIVELY * usual) >= FEWEST_PADS,
+    )
 
 
-def without_mirrored(calm_bins: CalmBins, mirror: NDArray[np.float32]) -> CalmBins:
+def _count_pads(restless: NDArray[np.bool_]) -> int:
+    labels, pads = ndimage.label(restless)
+    sizes = np.bincount(labels.reshape(-1), minlength=pads + 1)[1:]
+    return int(np.sum(sizes >= PAD_PIXELS))
+
+
+def without_mirrored(calm_bins: CalmBins, mirror: Mirror) -> CalmBins:
     """Return bins without what moves in the mirrors; the values are changed in place.
 
     Parameters
@@ -75,15 +97,15 @@ def without_mirrored(calm_bins: CalmBins, mirror: NDArray[np.float32]) -> CalmBi
     calm_bins
         Drift-free bins.
     mirror
-        (rows, cols) from `build_mirror`.
+        From `build_mirror`.
     """
-    rows, cols = mirror.shape
+    rows, cols = mirror.strength.shape
     y, x = np.mgrid[-1 : 1 : rows * 1j, -1 : 1 : cols * 1j]
     patterns, names = [], []
     for i in range(STRUCTURE_WAVES + 1):
         for j in range(STRUCTURE_WAVES + 1 - i):
             wave = np.cos(0.5 * np.pi * i * (x + 1)) * np.cos(0.5 * np.pi * j * (y + 1))
-            patterns.append((mirror * wave).reshape(-1))
+            patterns.append((mirror.strength * wave).reshape(-1))
             names.append(f"mirror {i} {j}")
     stack = np.stack(patterns, axis=1).astype(np.float32)
     stack /= np.maximum(np.sqrt(np.mean(stack**2, axis=0)), 1e-12)

@@ -61,9 +61,10 @@ def test_a_hand_shows_the_mirrors_and_goes_with_them() -> None:
     calm_bins, drive, t_s, before = fitted(MADE, hand_k=1.0)
     mirror = build_mirror(before, bad=calm_bins.bad)
     assert mirror is not None
+    assert mirror.lively
     truly = mirrored_hand(MADE, peak_k=1.0).max(axis=0) > 0.2
-    assert np.mean(mirror[truly] > 0) > 0.8
-    assert np.mean(mirror[~truly] > 0) < 0.1
+    assert np.mean(mirror.strength[truly] > 0) > 0.8
+    assert np.mean(mirror.strength[~truly] > 0) < 0.1
     after = fit_heat(without_mirrored(calm_bins, mirror), drive, frame_t_s=t_s)
 
     def beyond_noise(fit: HeatFit) -> float:

@@ -51,11 +51,12 @@ def test_a_name_is_forbidden_by_misfit_unless_the_camera_was_knocked() -> None:
     assert not forbidden(Mirrored(equals=1, restless=0, misfit=0.4), moved=True)
 
 
-def test_in_a_restless_picture_a_spot_must_keep_time_better() -> None:
-    assert not forbidden(Mirrored(equals=1, restless=5, misfit=0.03))
-    assert forbidden(Mirrored(equals=1, restless=5, misfit=0.12))
+def test_where_something_moves_a_spot_must_keep_time_better() -> None:
+    assert not forbidden(Mirrored(equals=1, restless=5, misfit=0.03, moving=True))
+    assert forbidden(Mirrored(equals=1, restless=5, misfit=0.12, moving=True))
+    assert not forbidden(Mirrored(equals=1, restless=5, misfit=0.12))
     # Moments read off the frames are a little off themselves.
-    assert not forbidden(Mirrored(equals=1, restless=2, misfit=0.12), logged=False)
+    assert not forbidden(Mirrored(equals=1, restless=2, misfit=0.12, moving=True), logged=False)
 
 
 def test_beside_mirrored_places_only_a_clear_spot_on_a_part_is_named() -> None:
@@ -65,6 +66,17 @@ def test_beside_mirrored_places_only_a_clear_spot_on_a_part_is_named() -> None:
     assert forbidden(Mirrored(equals=1, restless=9, mirrored=3, snr=14.0), mapped=False)
     assert forbidden(Mirrored(equals=2, restless=0, moving=True, snr=14.0))
     assert not forbidden(Mirrored(equals=2, restless=0, moving=True, snr=90.0))
+
+
+def test_among_equals_only_the_strongest_and_well_on_a_part_is_named() -> None:
+    assert not forbidden(Mirrored(equals=3, restless=0, snr=17.0), best=0.995)
+    assert forbidden(Mirrored(equals=3, restless=0, snr=17.0), best=0.93)
+    assert forbidden(Mirrored(equals=3, restless=0, snr=17.0, leads=False), best=0.995)
+    assert forbidden(Mirrored(equals=3, restless=0, snr=17.0), best=0.995, logged=False)
+    assert forbidden(Mirrored(equals=1, restless=0, snr=17.0, leads=False), logged=False)
+    assert not forbidden(Mirrored(equals=2, restless=0, snr=6.2, leads=False))
+    assert forbidden(Mirrored(equals=2, restless=0, snr=10.5), best=0.7)
+    assert not forbidden(Mirrored(equals=2, restless=0, snr=300.0), best=0.7)
 
 
 def test_a_weak_spot_on_no_part_of_the_rail_is_not_believed() -> None:
@@ -77,5 +89,5 @@ def test_each_place_is_told_whether_it_keeps_time() -> None:
     place = np.array([30.2, 20.1])
     for share, keeps in ((0.0, True), (0.6, False)):
         seen = field(quiet_share=share, xy_px=(30.2, 20.1))
-        assert follows_switching(seen, centres_px=(place,), logged=True) == (keeps,)
-    assert follows_switching(seen, centres_px=(), logged=True) == ()
+        assert follows_switching(seen, centres_px=(place,), logged=True, moving=False) == (keeps,)
+    assert follows_switching(seen, centres_px=(), logged=True, moving=False) == ()
