@@ -219,7 +219,8 @@ def conclude(line: Line, *, say: Progress) -> Finding:
     if found and found[0].centre.snr > STRONG_SNR:
         strong: tuple[FoundSpot, ...] = ()
         if found[0].centre.snr > SHAPE_LIMITED_SNR:
-            fit = restore_heat(fit, line.calm_bins)
+            # What drift removal took in step was this heat: put back, it leaves no doubt.
+            fit = replace(restore_heat(fit, line.calm_bins), doubt=np.zeros_like(fit.doubt))
             sharp = reddened(field, maps=fit.maps)
             first, strong, rest = spots_of(sharp, systematic_px=SHAPE_SIGMA_PX)
             field = (

@@ -109,7 +109,7 @@ class Mirrored:
         # also be the strongest.
         if mapped and self.equals > 1 and best < CERTAIN and self.snr < STRONG_BESIDE:
             return True
-        clear = logged and self.leads and best > NO_OTHER
+        clear = self.leads and best > NO_OTHER and (logged or self.snr > LEAST_BESIDE)
         if mapped and self.equals >= FEWEST_EQUALS and not clear:
             return True
         if mapped and not logged and not self.leads:

@@ -28,9 +28,10 @@ RESTLESS, PAD_PIXELS, FEWEST_PADS = 1.5, 6, 3
 # Pads this much more restless in power than usual are a hand's or a lamp's doing: beside them a
 # reading needs more proof. Leaves outdoors, the liveliest scene at hand without one, made two such.
 LIVELY = 6.0
-# Heat that one pixel shows this far above its noise, and in step, is evident as it is; what its
-# time course has that no model has may look like mirrors around it.
-EVIDENT_SNR = 60.0
+# Heat that one pixel shows this far above its noise, with this share of it out of step at most, is
+# evident as it is; what its time course has that no model has may look like mirrors around it.
+# Hands reached 200.
+EVIDENT = ((60.0, LEAK_SHARE), (300.0, 0.3))
 # Width over which restlessness is judged, px.
 PAD_SIGMA_PX = 1.0
 
@@ -74,8 +75,12 @@ def build_mirror(fit: HeatFit, *, bad: NDArray[np.bool_]) -> Mirror | None:
         return None
     energy = np.where(bad, 0, np.sum(fit.maps**2, axis=0))
     strongest = np.unravel_index(int(np.argmax(energy)), energy.shape)
-    if energy[strongest] > EVIDENT_SNR**2 and power[strongest] == 0:
-        return None
+    row, column = strongest
+    out_of_step = float(np.sum(fit.quiet[:, row, column] ** 2))
+    share = out_of_step / max(float(energy[strongest]), 1e-12)
+    for least_snr, most_share in EVIDENT:
+        if energy[strongest] > least_snr**2 and share < most_share:
+            return None
     beyond = power - usual * (1 + MIRROR_SIGMAS * np.sqrt(2 / count))
     return Mirror(
         strength=np.asarray(np.sqrt(np.maximum(beyond, 0.0)), dtype=np.float32),

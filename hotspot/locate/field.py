@@ -235,7 +235,7 @@ def reddened(field: Field, *, maps: NDArray[np.float32]) -> Field:
     inverse = np.zeros((contrasts, contrasts, *weight.shape), dtype=np.float32)
     for k in range(contrasts):
         inverse[k, k] = field.white_inverse * weight
-    even = np.full_like(field.local_sigma, np.median(field.local_sigma))
+    even = np.full_like(field.quiet_sigma, np.median(field.quiet_sigma))
     return replace(
         field,
         maps=(fill_bad(maps, field.bad) / even).astype(np.float32),

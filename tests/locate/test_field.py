@@ -13,6 +13,7 @@ from hotspot.locate.field import (
     frequencies,
     half_weights,
     padded_shape,
+    reddened,
 )
 
 ROWS, COLS = 60, 85
@@ -106,3 +107,18 @@ def test_a_band_of_more_noise_is_trusted_less_below_it() -> None:
     np.testing.assert_allclose(got, np.linalg.inv(cov[0]), atol=0.01)
     high = (radius > 1.0) & (np.abs(ky) > 0.3) & (kx > 0.3)
     assert field.inverse_noise[0, 0][high].mean() == pytest.approx(1.0, abs=0.1)
+
+
+def test_doubt_weakens_a_place_but_not_a_strong_spots_shape() -> None:
+    rng = np.random.default_rng(77)
+    quiet = rng.standard_normal((20, ROWS, COLS)).astype(np.float32)
+    doubt = np.zeros((ROWS, COLS), np.float32)
+    doubt[10:20, 10:20] = 3.0
+    sure = build_field(quiet[:2], quiet=quiet, bad=GOOD, bands=NO_BANDS)
+    unsure = build_field(quiet[:2], quiet=quiet, bad=GOOD, bands=NO_BANDS, doubt=doubt)
+    np.testing.assert_allclose(unsure.quiet_sigma, sure.local_sigma)
+    np.testing.assert_allclose(unsure.local_sigma[15, 15], np.hypot(sure.local_sigma[15, 15], 3.0))
+    np.testing.assert_allclose(unsure.local_sigma[40, 40], sure.local_sigma[40, 40])
+    # What limits a strong spot is its shape: an even noise, the quiet one.
+    even = reddened(unsure, maps=quiet[:2]).local_sigma
+    np.testing.assert_allclose(even, np.median(sure.local_sigma), rtol=1e-6)
