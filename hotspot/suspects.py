@@ -172,13 +172,16 @@ def name_suspects(
         if probabilities[i] < LEAST_PROBABILITY and out:
             break
         part = board.parts[i]
-        where = "" if distance_mm is None else f", {distance_mm[i]:.1f} {unit} from the spot"
+        # The spot has a SNR of its own; without one, the part's is all there is.
+        where = f", SNR {scores[i].snr:.1f}"
+        if distance_mm is not None:
+            where = f", {distance_mm[i]:.1f} {unit} from the spot"
         out.append(
             Suspect(
                 ref=part.ref,
                 probability=float(probabilities[i]),
                 spot=spot,
-                why=f"{_role_words(part, priors[i].role, rail)}{where}, SNR {scores[i].snr:.1f}",
+                why=f"{_role_words(part, priors[i].role, rail)}{where}",
             )
         )
     return tuple(out)
