@@ -35,7 +35,7 @@ from hotspot.locate.separate import describe
 from hotspot.locate.spots import FoundSpot, find_at_parts, find_spots, inner
 from hotspot.locate.templates import build_templates, render
 from hotspot.outcome import nothing_chance, told_apart, without_drive
-from hotspot.reflections import find_mirrored, follows_switching
+from hotspot.reflections import find_mirrored, set_aside
 from hotspot.register.registration import Registration
 from hotspot.weigh import Weighed, weigh
 
@@ -262,13 +262,9 @@ def conclude(line: Line, *, say: Progress) -> Finding:
 
     logged, moved = line.recording.injection is not None, bool(line.audit.moved.any())
     # What moves at times of its own is mirrored; a spot beside it may still be the short.
-    follows = follows_switching(
-        field, centres_px=tuple(s.centre.xy_px for s in found), logged=logged, moving=moving
-    )
     mirrored_spots: tuple[FoundSpot, ...] = ()
-    if not all(follows) and not moved:
-        mirrored_spots = tuple(s for s, true in zip(found, follows, strict=True) if not true)
-        found = tuple(s for s, true in zip(found, follows, strict=True) if true)
+    if not moved:
+        found, mirrored_spots = set_aside(found, field=field, logged=logged, moving=moving)
     weighed = weighed_of(found)
     if not any(spot.role == "fault" for spot in weighed.spots):
         extra = find_at_parts(

@@ -10,23 +10,19 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import ndimage
 
 from hotspot.checks import FloatArray
 from hotspot.finding import Spot
+from hotspot.heat.mirror import FEWEST_PADS, RESTLESS, count_pads
 from hotspot.locate.field import Field
+from hotspot.locate.spots import FoundSpot
 
 # Spots within this share of the strongest count as its equals; three equals are not one short,
 # and two shorts with the path between them are rarely so alike.
 EQUAL_SHARE = 0.6
 FEWEST_EQUALS = 3
-# A place is restless when its quiet contrasts vary this much more than usual, and large enough to
-# be a pad rather than a pixel.
-RESTLESS = 1.5
-PAD_PIXELS = 6
 # Restless places this near to the spot may be the spot's own heat that no template has, px.
 OWN_REACH_PX = 12.0
-FEWEST_RESTLESS = 3
 # A part named with this probability stands against equals: the part map says that one of them is
 # where a part can fail.
 CERTAIN = 0.9
@@ -34,13 +30,15 @@ CERTAIN = 0.9
 NO_OTHER = 0.98
 # A spot whose quiet contrasts hold more than this share of its signal does not follow the
 # switching: real ones, quick bodies and knocked cameras included, stayed below 0.12, what moves
-# reaches 1 and more. Where something is seen to move, the limit is narrower; without a log the
-# moments of switching are off as well.
-MOST_MISFIT, MOST_MISFIT_MOVING = 0.3, {True: 0.07, False: 0.3}
+# reaches 1 and more. Where something is seen to move, the limit is narrower; not so without a log,
+# when the moments of switching are off as well.
+MOST_MISFIT, MOST_MISFIT_MOVING = 0.3, 0.07
 # Beside places that move at times of their own, a spot that follows the switching is believed from
-# this SNR on: what a passing hand leaves in step with any switching reached 7.6.
+# this SNR on: what a passing hand left alone in one place and in step with the switching reached
+# 7.6 where parts were known (`tests.benchmarks.exam`, nine recordings) ...
 LEAST_BESIDE = 9.0
-# ... and from this one on where no part map says that a part of the rail is there: it reached 13.
+# ... and from this one on where no part map says that a part of the rail is there: it reached 12 in
+# twelve made scenes (`tests/heat/test_mirror.py`, seeds 4 to 15).
 LEAST_BESIDE_UNMAPPED = 20.0
 # ... and where two are alike, which two shorts may be and two pads usually are, from this one on.
 STRONG_BESIDE = 60.0
@@ -126,31 +124,35 @@ class Mirrored:
             return True
         if logged:
             return False
-        return best < LEAST_UNLOGGED or (not moved and self.restless >= FEWEST_RESTLESS)
+        return best < LEAST_UNLOGGED or (not moved and self.restless >= FEWEST_PADS)
 
 
 def _most_misfit(moving: bool, *, logged: bool) -> float:
-    return MOST_MISFIT_MOVING[logged] if moving else MOST_MISFIT
+    return MOST_MISFIT_MOVING if moving and logged else MOST_MISFIT
 
 
-def follows_switching(
-    field: Field, *, centres_px: tuple[FloatArray, ...], logged: bool, moving: bool
-) -> tuple[bool, ...]:
-    """Return for each place whether what it does is in step with the switching.
+def set_aside(
+    found: tuple[FoundSpot, ...], *, field: Field, logged: bool, moving: bool
+) -> tuple[tuple[FoundSpot, ...], tuple[FoundSpot, ...]]:
+    """Return the spots that are in step with the switching, and those that are not.
 
     Parameters
     ----------
+    found
+        Spots.
     field
         Contrast maps divided by their noise.
-    centres_px
-        The places.
     logged
         Whether the switching was written down.
     moving
         Whether something was seen to move in the mirrors.
     """
     most = _most_misfit(moving, logged=logged)
-    return tuple(measure_misfit(field, xy_px=xy) <= most for xy in centres_px)
+    in_step = [measure_misfit(field, xy_px=s.centre.xy_px) <= most for s in found]
+    return (
+        tuple(s for s, yes in zip(found, in_step, strict=True) if yes),
+        tuple(s for s, yes in zip(found, in_step, strict=True) if not yes),
+    )
 
 
 def find_mirrored(
@@ -194,9 +196,7 @@ def _count_restless(field: Field, *, away_from_px: FloatArray) -> int:
     usual = float(np.median(field.quiet_sigma))
     restless = field.quiet_sigma > RESTLESS * usual
     restless &= _distance(field.shape, away_from_px) > OWN_REACH_PX
-    labels, count = ndimage.label(restless)
-    sizes = np.bincount(labels.reshape(-1), minlength=count + 1)[1:]
-    return int(np.sum(sizes >= PAD_PIXELS))
+    return count_pads(restless)
 
 
 def measure_misfit(field: Field, *, xy_px: FloatArray) -> float:

@@ -104,17 +104,12 @@ def _texts(data: Any, name: str) -> list[str]:
     return [str(t) for t in data.get(name) or ()]
 
 
-def _names_a_part(finding: FindingEntry) -> bool:
-    headline = str(finding.data.get("headline") or "")
-    return headline.endswith("likely") if headline else finding.verdict == "hot spot"
-
-
 def _cans(file: JobFile, finding: FindingEntry) -> None:
     """Offer to lift a shield can over the rail when no part is named."""
     board = shared.board_of(file)
     rails = [r.rail for r in file.recordings if r.id == finding.recording_id]
     off = shell.kept(file, CANS, [])
-    if board is None or not rails or _names_a_part(finding):
+    if board is None or not rails or finding.named_ref:
         return
     for can in find_cans_on_rail(board, rails[0]):
         if can in off:
@@ -135,8 +130,7 @@ def _cans(file: JobFile, finding: FindingEntry) -> None:
 
 def _call(file: JobFile, finding: FindingEntry) -> None:
     st.markdown("##### What was taken off")
-    named = finding.top_ref if _names_a_part(finding) else ""
-    ref = st.text_input("Part", **shell.remember(file, f"removed{finding.id}", named))
+    ref = st.text_input("Part", **shell.remember(file, f"removed{finding.id}", finding.named_ref))
     if st.button("Note: taken off", type="primary", disabled=not ref.strip()):
         shared.store().add(file.job.id, [parse_action(f"removed {ref.strip()}")])
         view = shared.desk().view

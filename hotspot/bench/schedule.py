@@ -152,9 +152,11 @@ def _load(path: Path) -> Any:
         if path.stat().st_size > _MOST_BYTES:
             raise ValueError("too large")
         return json.loads(path.read_text(encoding="utf-8"))
-    except (OSError, ValueError, RecursionError) as err:
-        why = err.strerror or "cannot be read" if isinstance(err, OSError) else "not a plan"
+    except OSError as err:
+        why = err.strerror or "cannot be read"
         raise InputError(why, where=str(path), cure=_MAKE) from err
+    except (ValueError, RecursionError) as err:
+        raise InputError("not a plan", where=str(path), cure=_MAKE) from err
 
 
 def to_schedule(data: Any, *, where: str, pulse_minutes: float | None = None) -> Schedule:

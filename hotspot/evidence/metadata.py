@@ -74,6 +74,8 @@ def build_facts(
         {"name": step.name, "settings": dict(step.settings)}
         for step in (*finding.heat.steps, *finding.steps)
     ]
+    named = words.named_suspect(finding)
+    facts["named"] = "" if named is None else named.ref
     facts["headline"] = words.headline(finding)
     facts["next_steps"] = list(words.next_steps(finding, rail=rail or recording.rail))
     facts["made_by"] = f"hotspot {__version__}"

@@ -93,19 +93,27 @@ def build_patterns(
         fine = structure - coarse
         # A board that warms in its middle, a hand or a face mirrored in its metal: smooth, moving,
         # and seen through the emissivity pattern, be it as it is or the other way round.
-        for i in range(STRUCTURE_WAVES + 1):
-            for j in range(STRUCTURE_WAVES + 1 - i):
-                wave = np.cos(0.5 * np.pi * i * (x + 1)) * np.cos(0.5 * np.pi * j * (y + 1))
-                patterns.append(fine * wave)
-                names.append(f"structure {i} {j}")
-                if i + j <= COARSE_WAVES:
-                    patterns.append(coarse * wave)
-                    names.append(f"board {i} {j}")
+        for (i, j), wave in build_waves((rows, cols)).items():
+            patterns.append(fine * wave)
+            names.append(f"structure {i} {j}")
+            if i + j <= COARSE_WAVES:
+                patterns.append(coarse * wave)
+                names.append(f"board {i} {j}")
         patterns += [np.gradient(structure, axis=1), np.gradient(structure, axis=0)]
         names += ["shift x", "shift y"]
     stack = np.stack([p.reshape(-1) for p in patterns], axis=1).astype(np.float32)
     scale = np.sqrt(np.mean(stack**2, axis=0))
     return stack / np.maximum(scale, 1e-12), tuple(names)
+
+
+def build_waves(shape: tuple[int, int]) -> dict[tuple[int, int], FloatArray]:
+    """Return products of cosines over a picture (rows, cols), by half waves along x and along y."""
+    y, x = np.mgrid[-1 : 1 : shape[0] * 1j, -1 : 1 : shape[1] * 1j]
+    return {
+        (i, j): np.cos(0.5 * np.pi * i * (x + 1)) * np.cos(0.5 * np.pi * j * (y + 1))
+        for i in range(STRUCTURE_WAVES + 1)
+        for j in range(STRUCTURE_WAVES + 1 - i)
+    }
 
 
 def _without_pixel_noise(sharp: NDArray[np.float32]) -> NDArray[np.float64]:

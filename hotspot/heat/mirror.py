@@ -17,13 +17,13 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from hotspot.heat.drift import STRUCTURE_WAVES, Drift, remove_drift
+from hotspot.heat.drift import Drift, build_waves, remove_drift
 from hotspot.heat.fit import LEAK_SHARE, CalmBins, HeatFit, with_noise
 
 # A pixel is a mirror where its quiet power exceeds the usual by this many sigma of chi-squared.
 MIRROR_SIGMAS = 4.0
-# A pad that mirrors is this much more restless than usual over at least so many pixels, and fewer
-# pads than this are no mirrored scene.
+# A place is restless when it varies this much more than usual, large enough to be a pad rather than
+# a pixel; fewer pads than this are no mirrored scene.
 RESTLESS, PAD_PIXELS, FEWEST_PADS = 1.5, 6, 3
 # Pads this much more restless in power than usual are a hand's or a lamp's doing: beside them a
 # reading needs more proof. Leaves outdoors, the liveliest scene at hand without one, made two such.
@@ -71,7 +71,7 @@ def build_mirror(fit: HeatFit, *, bad: NDArray[np.bool_]) -> Mirror | None:
     power = np.where(bad | (power < leaked), 0, power).astype(np.float32)
     usual = float(np.median(power[~bad]))
     smooth = cv2.GaussianBlur(power, (0, 0), PAD_SIGMA_PX)
-    if _count_pads(smooth > RESTLESS**2 * usual) < FEWEST_PADS:
+    if count_pads(smooth > RESTLESS**2 * usual) < FEWEST_PADS:
         return None
     energy = np.where(bad, 0, np.sum(fit.maps**2, axis=0))
     strongest = np.unravel_index(int(np.argmax(energy)), energy.shape)
@@ -84,11 +84,12 @@ def build_mirror(fit: HeatFit, *, bad: NDArray[np.bool_]) -> Mirror | None:
     beyond = power - usual * (1 + MIRROR_SIGMAS * np.sqrt(2 / count))
     return Mirror(
         strength=np.asarray(np.sqrt(np.maximum(beyond, 0.0)), dtype=np.float32),
-        lively=_count_pads(smooth > LIVELY * usual) >= FEWEST_PADS,
+        lively=count_pads(smooth > LIVELY * usual) >= FEWEST_PADS,
     )
 
 
-def _count_pads(restless: NDArray[np.bool_]) -> int:
+def count_pads(restless: NDArray[np.bool_]) -> int:
+    """Return how many connected places (rows, cols) are large enough to be pads."""
     labels, pads = ndimage.label(restless)
     sizes = np.bincount(labels.reshape(-1), minlength=pads + 1)[1:]
     return int(np.sum(sizes >= PAD_PIXELS))
@@ -104,18 +105,13 @@ def without_mirrored(calm_bins: CalmBins, mirror: Mirror) -> CalmBins:
     mirror
         From `build_mirror`.
     """
-    rows, cols = mirror.strength.shape
-    y, x = np.mgrid[-1 : 1 : rows * 1j, -1 : 1 : cols * 1j]
-    patterns, names = [], []
-    for i in range(STRUCTURE_WAVES + 1):
-        for j in range(STRUCTURE_WAVES + 1 - i):
-            wave = np.cos(0.5 * np.pi * i * (x + 1)) * np.cos(0.5 * np.pi * j * (y + 1))
-            patterns.append((mirror.strength * wave).reshape(-1))
-            names.append(f"mirror {i} {j}")
-    stack = np.stack(patterns, axis=1).astype(np.float32)
+    waves = build_waves(mirror.strength.shape)
+    names = tuple(f"mirror {i} {j}" for i, j in waves)
+    stack = np.stack([(mirror.strength * w).reshape(-1) for w in waves.values()], axis=1)
+    stack = np.asarray(stack, dtype=np.float32)
     stack /= np.maximum(np.sqrt(np.mean(stack**2, axis=0)), 1e-12)
     bins, before = calm_bins.bins, calm_bins.drift
-    moved = remove_drift(bins.values, patterns=stack, names=tuple(names), bad=calm_bins.bad)
+    moved = remove_drift(bins.values, patterns=stack, names=names, bad=calm_bins.bad)
     drift = Drift(
         patterns=np.concatenate([before.patterns, moved.patterns], axis=1),
         coefficients=np.concatenate([before.coefficients, moved.coefficients], axis=1),

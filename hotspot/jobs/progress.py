@@ -56,7 +56,7 @@ def find_next(file: JobFile) -> NextStep:
         return NextStep(Stage.VERIFY, "Measure again, power up, and compare before and after.")
     if Stage.LIVE in done:
         found = [f for f in file.findings if f.phase is Phase.BEFORE]
-        if found and found[-1].verdict != "hot spot":
+        if found and not found[-1].named_ref:
             return NextStep(Stage.FINDING, "Read what stands in the way, then record again.")
         return NextStep(Stage.FINDING, "Look at the finding, then take the suspect off.")
     if Stage.PLAN in done:

@@ -168,6 +168,11 @@ class FindingEntry:
         suspects = self.data.get("suspects") or [{"ref": ""}]
         return str(suspects[0]["ref"])
 
+    @property
+    def named_ref(self) -> str:
+        """The part that the evidence names, or an empty string; older evidence: the first one."""
+        return str(self.data.get("named", self.top_ref))
+
 
 @dataclass(frozen=True, slots=True)
 class Action:

@@ -7,6 +7,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
+from hotspot.jobs.cold_picture import keep_cold
 from hotspot.jobs.drafts import Drafts
 from hotspot.jobs.practice_job import open_practice_job
 from hotspot.store.entries import JobFile
@@ -21,6 +24,18 @@ PATIENCE_S = 60.0
 def practice_job(folder: Path, *, seed: int = SEED) -> int:
     with open_store(str(folder / "jobs.db")) as store:
         return open_practice_job(store, Drafts(folder / "drafts"), seed=seed)
+
+
+def open_landmarks(folder: Path, address: str, page: Any) -> int:
+    """Open a practice job where its landmarks are clicked; return its number."""
+    job = practice_job(folder)
+    cold = np.random.default_rng(1).normal(25.0, 1.0, (120, 160)).astype(np.float32)
+    keep_cold(folder / "drafts", job, cold)
+    page.goto(f"{address}/board?job={job}")
+    page.get_by_text("Landmarks", exact=True).click()
+    page.get_by_text("Click landmark 1").wait_for()
+    settled(page)
+    return job
 
 
 def job_file(folder: Path, job: int) -> JobFile:

@@ -11,7 +11,6 @@ import pytest
 
 from hotspot.bench.cameras import build_practice_scene
 from hotspot.files.boards import load_board
-from hotspot.jobs.cold_picture import keep_cold
 from hotspot.jobs.drafts import Drafts
 from hotspot.jobs.practice_job import sample_board
 from hotspot.store.entries import Outcome
@@ -25,6 +24,7 @@ from tests.app.flows import (
     job_file,
     on_picture,
     open_camera,
+    open_landmarks,
     practice_job,
     press,
     settled,
@@ -90,13 +90,7 @@ def test_whole_job_with_the_practice_camera(folder: Path, address: str, page: An
 def test_landmarks_are_clicked_dragged_nudged_and_undone(
     folder: Path, address: str, page: Any
 ) -> None:
-    job = practice_job(folder)
-    cold = np.random.default_rng(1).normal(25.0, 1.0, (120, 160)).astype(np.float32)
-    keep_cold(folder / "drafts", job, cold)
-    page.goto(f"{address}/board?job={job}")
-    page.get_by_text("Landmarks", exact=True).click()
-    page.get_by_text("Click landmark 1").wait_for()
-    settled(page)
+    job = open_landmarks(folder, address, page)
 
     def keeps(name: str, *points: tuple[float, float], within: float) -> None:
         def holds() -> bool:

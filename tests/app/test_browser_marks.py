@@ -9,9 +9,8 @@ from typing import Any
 import numpy as np
 import pytest
 
-from hotspot.jobs.cold_picture import keep_cold
 from hotspot.jobs.drafts import Drafts
-from tests.app.flows import on_picture, practice_job, settled, wait_until
+from tests.app.flows import on_picture, open_landmarks, wait_until
 
 pytestmark = [pytest.mark.browser, pytest.mark.timeout(300)]
 TITLE = "Thermal picture"
@@ -24,17 +23,6 @@ def touch_page(browser: Any) -> Iterator[Any]:
     one.set_default_timeout(60_000)
     yield one
     context.close()
-
-
-def open_landmarks(folder: Path, address: str, page: Any) -> int:
-    job = practice_job(folder)
-    cold = np.random.default_rng(1).normal(25.0, 1.0, (120, 160)).astype(np.float32)
-    keep_cold(folder / "drafts", job, cold)
-    page.goto(f"{address}/board?job={job}")
-    page.get_by_text("Landmarks", exact=True).click()
-    page.get_by_text("Click landmark 1").wait_for()
-    settled(page)
-    return job
 
 
 def kept(folder: Path, job: int) -> list[list[float]]:

@@ -5,8 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from hotspot.locate.centre import Centre
 from hotspot.locate.field import Field, padded_shape
-from hotspot.reflections import Mirrored, follows_switching, measure_misfit
+from hotspot.locate.spots import FoundSpot
+from hotspot.reflections import Mirrored, measure_misfit, set_aside
 
 ROWS, COLS, SIGNAL, QUIET = 48, 64, 5, 30
 
@@ -86,9 +88,15 @@ def test_a_weak_spot_on_no_part_of_the_rail_is_not_believed() -> None:
     assert not forbidden(Mirrored(equals=1, restless=0, snr=20.0), best=0.06)
 
 
-def test_each_place_is_told_whether_it_keeps_time() -> None:
-    place = np.array([30.2, 20.1])
-    for share, keeps in ((0.0, True), (0.6, False)):
-        seen = field(quiet_share=share, xy_px=(30.2, 20.1))
-        assert follows_switching(seen, centres_px=(place,), logged=True, moving=False) == (keeps,)
-    assert follows_switching(seen, centres_px=(), logged=True, moving=False) == ()
+def test_spots_out_of_step_are_set_aside() -> None:
+    def found(xy_px: tuple[float, float]) -> FoundSpot:
+        centre = Centre(xy_px=np.array(xy_px), cov_px2=np.eye(2), snr=20.0, template=0)
+        return FoundSpot(centre=centre, false_alarm=0.0, scores=None)  # type: ignore[arg-type]
+
+    moving, still = found((30.2, 20.1)), found((10.0, 35.0))
+    seen = field(quiet_share=0.6, xy_px=(30.2, 20.1))
+    given = {"field": seen, "logged": True, "moving": False}
+    assert set_aside((moving, still), **given) == ((still,), (moving,))
+    steady = {**given, "field": field(quiet_share=0.0, xy_px=(30.2, 20.1))}
+    assert set_aside((moving, still), **steady) == ((moving, still), ())
+    assert set_aside((), **given) == ((), ())
