@@ -13,11 +13,13 @@ from hotspot.jobs.analysis import analyse_recording, save_evidence
 
 TARGET = Path(__file__).resolve().parents[2] / "sample_frames" / "evidence.jpg"
 MOST_BYTES = 300_000
+# What the README says it shows.
+WEAKEST = "pulsed"
 
 
 def main() -> None:
-    wanted = sys.argv[1] if len(sys.argv) > 1 else None
-    folder = next(f for f in sample_recordings() if wanted in (None, f.name))
+    wanted = sys.argv[1] if len(sys.argv) > 1 else WEAKEST
+    folder = next(f for f in sample_recordings() if f.name == wanted)
     with tempfile.TemporaryDirectory() as made:
         saved = save_evidence(analyse_recording(folder), Path(made) / "evidence")
         with Image.open(saved[0]) as sheet:

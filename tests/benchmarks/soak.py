@@ -106,7 +106,8 @@ def run(frames: int, *, container: str, folder: Path) -> None:
     )
     view.start()
     tape = Tape(folder / "hour", PROFILE, container=container)
-    soak.tape = view._tape = tape
+    soak.tape = tape
+    view._deck.begin(tape, at_s=soak.clock(), on=None)
     view.take_baseline()
     began_s = time.perf_counter()
     print("simulated min | frames | lost | memory MB | frames a second")

@@ -160,7 +160,7 @@ def overlay_row(runs: int) -> Row:
 
     def ours() -> object:
         return build_layer(
-            finding.heat, picture_from_thermal=matrix, shape=(rows, cols), spots=finding.spots
+            finding.heat, picture_from_thermal=plane, shape=(rows, cols), spots=finding.spots
         )
 
     heat = np.nan_to_num(finding.heat.rise_k).astype(np.float32)
