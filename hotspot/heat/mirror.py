@@ -108,10 +108,10 @@ def without_mirrored(calm_bins: CalmBins, mirror: Mirror) -> CalmBins:
     waves = build_waves(mirror.strength.shape)
     names = tuple(f"mirror {i} {j}" for i, j in waves)
     stack = np.stack([(mirror.strength * w).reshape(-1) for w in waves.values()], axis=1)
-    stack = np.asarray(stack, dtype=np.float32)
-    stack /= np.maximum(np.sqrt(np.mean(stack**2, axis=0)), 1e-12)
+    scale = np.maximum(np.sqrt(np.mean(stack**2, axis=0)), 1e-12)
+    patterns: NDArray[np.float32] = (stack / scale).astype(np.float32)
     bins, before = calm_bins.bins, calm_bins.drift
-    moved = remove_drift(bins.values, patterns=stack, names=names, bad=calm_bins.bad)
+    moved = remove_drift(bins.values, patterns=patterns, names=names, bad=calm_bins.bad)
     drift = Drift(
         patterns=np.concatenate([before.patterns, moved.patterns], axis=1),
         coefficients=np.concatenate([before.coefficients, moved.coefficients], axis=1),
