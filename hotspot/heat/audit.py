@@ -106,16 +106,25 @@ def audit_frames(
     n = len(scan)
     t_s, warnings = clean_times(recording.t_s[:n])
     again = find_repeats(scan.energy, scan.exact)
-    shutter = find_blanks(scan.zones, scan.roughness, t_s)
-    for first, end in find_freezes(again, t_s):
-        shutter[first:end] = True
-    repeated = again & ~shutter
-    used = ~again & ~shutter
+    closed = find_blanks(scan.zones, scan.roughness, t_s)
+    still = np.zeros(n, dtype=bool)
+    for run in find_freezes(again, t_s):
+        (closed if run.certain else still)[run.first : run.end] = True
+    used = ~again & ~closed
     noise = measure_stripes(scan.stripes)
     bad, pixel_warnings = find_bad_pixels(scan, recording)
     moments = find_moments(
-        scan, recording, to_values=to_values, used=used, shutter=shutter, t_s=t_s, bad=bad
+        scan,
+        recording,
+        to_values=to_values,
+        used=used,
+        closed=closed,
+        still=still,
+        t_s=t_s,
+        bad=bad,
     )
+    shutter = moments.shutter
+    repeated = again & ~shutter
     used &= ~moments.unsettled
     segment = np.zeros(n, np.intp)
     starts = {e.index for e in moments.shutter_events} | {b.index for b in moments.bumps}

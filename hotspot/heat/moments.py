@@ -57,6 +57,8 @@ class Moments:
         In order.
     unsettled
         (n,) bool: frames during a move, and single spoilt frames.
+    shutter
+        (n,) bool: frozen or blank frames of a shutter event.
     warnings
         Sentences.
     """
@@ -64,6 +66,7 @@ class Moments:
     shutter_events: tuple[ShutterEvent, ...]
     bumps: tuple[Bump, ...]
     unsettled: NDArray[np.bool_]
+    shutter: NDArray[np.bool_]
     warnings: tuple[str, ...]
 
 
@@ -73,7 +76,8 @@ def find_moments(
     *,
     to_values: Converter,
     used: NDArray[np.bool_],
-    shutter: NDArray[np.bool_],
+    closed: NDArray[np.bool_],
+    still: NDArray[np.bool_],
     t_s: FloatArray,
     bad: NDArray[np.bool_],
 ) -> Moments:
@@ -81,26 +85,45 @@ def find_moments(
 
     Candidates come from the scan and cost nothing. Only if there are any is the recording read
     again, and mean pictures of both sides decide what happened.
+
+    Parameters
+    ----------
+    scan, recording, to_values
+        The frames, looked at once, and how to read them again.
+    used
+        (n,) bool: frames that carry something new.
+    closed
+        (n,) bool: frames for which a shutter was closed.
+    still
+        (n,) bool: frames of still runs that a closed shutter or the camera's own copies may have
+        made; a shutter if the picture changed.
+    t_s, bad
+        Times, and (rows, cols) pixels that say nothing.
     """
     frames = np.flatnonzero(used)
     unsettled = np.zeros(len(scan), bool)
     level = to_frame_energy(scan.energy)[frames]
     noise = float(np.sqrt(np.median(level[1:]) / 2)) if len(level) > 1 else 0.0
     steps, changes = find_steps(scan.zones[frames], level, noise=noise)
-    closed = [k for k in range(1, len(frames)) if shutter[frames[k - 1] : frames[k]].any()]
+    shutter = closed | still
+    after_closed = _after(closed, frames)
+    after_still = np.setdiff1d(_after(still, frames), after_closed)
     bumps = find_bump_candidates(scan.probe, scan.edges[frames])
     strength = np.zeros(len(frames))
     strength[changes] = level[changes] / max(2 * noise**2, 1e-12)
     strength[bumps] += 1
     strength[steps] += 1e3
-    strength[closed] = np.inf
+    strength[after_still] += level[after_still] / max(2 * noise**2, 1e-12)
+    strength[after_closed] = np.inf
     spans = _merged(strength)
     warnings: list[str] = []
     if len(spans) > MOST_MOMENTS:
-        warnings.append(
-            f"the picture changes at once {len(spans)} times: the camera or the board is not "
-            f"held still; the {MOST_MOMENTS} clearest changes are treated"
-        )
+        seen = sum(not np.isin(np.arange(a, b + 1), after_still).all() for a, b in spans)
+        if seen > MOST_MOMENTS:
+            warnings.append(
+                f"the picture changes at once {seen} times: the camera or the board is not held "
+                f"still; the {MOST_MOMENTS} clearest changes are treated"
+            )
         order = sorted(spans, key=lambda s: -float(strength[s[0] : s[1] + 1].max()))
         spans = sorted(order[:MOST_MOMENTS])
     around = (
@@ -115,6 +138,7 @@ def find_moments(
         else []
     )
     events: list[ShutterEvent] = []
+    confirmed = closed.copy()
     moved: list[Bump] = []
     for (first, settled), pictures in zip(spans, around, strict=True):
         span = np.arange(first, settled + 1)
@@ -124,18 +148,23 @@ def find_moments(
             xy = (float(shift.xy_px[0]), float(shift.xy_px[1]))
             moved.append(Bump(index, float(t_s[index]), xy, shift.sigma_px))
             unsettled[frames[first:settled]] = True
-        was_closed = np.isin(span, closed)
-        stepped = np.isin(span, steps)
-        k = int(span[np.argmax(was_closed)] if was_closed.any() else settled)
+        was_closed = np.isin(span, np.r_[after_closed, after_still])
+        still_run, surely = bool(was_closed.any()), bool(np.isin(span, after_closed).any())
+        stepped = bool(np.isin(span, steps).any())
+        k = int(span[np.argmax(was_closed)] if still_run else settled)
         event = _shutter_event(scan, frames, k, shutter=shutter, t_s=t_s)
         if pictures is not None:
             pattern = measure_pattern_change(pictures.before, pictures.after)
             # Without a closed shutter shading is a reflection or a warm hand more often than not.
-            changed = pattern.fine or pattern.shading if was_closed.any() else pattern.clear
+            changed = (pattern.fine or (surely and pattern.shading)) if still_run else pattern.clear
             event = replace(
                 event, pattern_rms=pattern.rms, pattern_changed=changed or shift is not None
             )
-        if was_closed.any() or (shift is None and _is_event(event, bool(stepped.any()), pictures)):
+        if still_run:
+            if surely or stepped or (pictures is not None and event.pattern_changed):
+                events.append(event)
+                confirmed[frames[k - 1] : frames[k]] |= shutter[frames[k - 1] : frames[k]]
+        elif shift is None and _is_event(event, stepped, pictures):
             events.append(event)
         elif shift is None and settled > first:
             spoilt = span[:-1][strength[span[:-1]] > SPOILT_ENERGY]
@@ -145,7 +174,14 @@ def find_moments(
         warnings.append(
             f"{count} frame{'s' if count > 1 else ''} left out: taken during a move, or spoilt"
         )
-    return Moments(tuple(events), tuple(moved), unsettled, tuple(warnings))
+    return Moments(tuple(events), tuple(moved), unsettled, confirmed, tuple(warnings))
+
+
+def _after(closed: NDArray[np.bool_], frames: NDArray[np.intp]) -> NDArray[np.intp]:
+    """Return which used frames (their numbers in `frames`) follow closed ones."""
+    count = np.r_[0, np.cumsum(closed)]
+    between = count[frames[1:]] - count[frames[:-1]]
+    return np.flatnonzero(between > 0) + 1
 
 
 def _is_event(event: ShutterEvent, stepped: bool, pictures: Surroundings | None) -> bool:

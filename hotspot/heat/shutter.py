@@ -16,6 +16,9 @@ FREEZE_S = (0.2, 2.5)
 # ... and is this many times longer than the copies that the camera makes all the time (25 Hz
 # delivered, 9 Hz seen: two copies a look).
 FREEZE_RUNS = 3.0
+# ... and so long that copies falling at random would make one in fewer than this share of
+# recordings; else its picture must have changed to show that a shutter was closed.
+FREEZE_CHANCE = 0.01
 # A step of the whole picture stands this many robust sd above the usual frame-to-frame change.
 STEP_SIGMAS = 8.0
 # ... and is at least this share of one pixel's noise: less is no harm (it is common to all
@@ -89,10 +92,29 @@ def find_runs(mask: NDArray[np.bool_]) -> tuple[tuple[int, int], ...]:
     return tuple((int(a), int(b)) for a, b in zip(edges[::2], edges[1::2], strict=True))
 
 
-def find_freezes(repeated: NDArray[np.bool_], t_s: FloatArray) -> tuple[tuple[int, int], ...]:
-    """Return (first, end) of runs of repeated frames that are a closed shutter.
+@dataclass(frozen=True, slots=True)
+class Freeze:
+    """A run of repeated frames that a closed shutter may have made.
+
+    Attributes
+    ----------
+    first, end
+        Frames of the run, `end` not included.
+    certain
+        Whether the camera's own copies hardly ever make a run as long.
+    """
+
+    first: int
+    end: int
+    certain: bool
+
+
+def find_freezes(repeated: NDArray[np.bool_], t_s: FloatArray) -> tuple[Freeze, ...]:
+    """Return the runs of repeated frames that may be a closed shutter.
 
     The longest usual run is what the camera's refresh makes; a freeze is far longer than that.
+    Some cameras repeat frames at random, though, and of many runs one is long: how many so long
+    are expected follows from how often a run that has reached the usual length goes on.
     """
     runs = find_runs(repeated)
     if not runs:
@@ -105,13 +127,19 @@ def find_freezes(repeated: NDArray[np.bool_], t_s: FloatArray) -> tuple[tuple[in
     # A picture that stands still most of the time is a noiseless one, not a shutter.
     if np.mean(repeated) > 0.5 and usual == 0:
         return ()
+    long = max(FREEZE_RUNS * usual + 1, 2)
+    reached = int(np.count_nonzero((per_look >= usual) & (per_look < long)))
+    went_on = int(np.count_nonzero((per_look > usual) & (per_look < long)))
+    # Laplace's rule of succession: a share seen in few trials is not known to be nought.
+    hazard = (went_on + 1) / (reached + 2)
     found = []
     for first, end in runs:
         start = t_s[first - 1] if first else t_s[first]
         stop = t_s[end] if end < len(t_s) else t_s[end - 1]
         lasting = FREEZE_S[0] <= stop - start <= FREEZE_S[1]
-        if end - first >= 2 and lasting and end - first >= FREEZE_RUNS * usual + 1:
-            found.append((first, end))
+        if lasting and end - first >= long:
+            expected = reached * hazard ** (end - first - usual)
+            found.append(Freeze(first, end, certain=expected < FREEZE_CHANCE))
     return tuple(found)
 
 
