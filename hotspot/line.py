@@ -14,14 +14,15 @@ from hotspot.errors import RecordingError, RegistrationError
 from hotspot.frame import Recording
 from hotspot.heat.audit import FrameAudit
 from hotspot.heat.bins import BinnedFrames
+from hotspot.heat.calm import CalmBins, calm
 from hotspot.heat.drive import Drive, drive_from_log, switching_from_log
 from hotspot.heat.emissivity import estimate_emissivity
-from hotspot.heat.fit import CalmBins, calm
 from hotspot.heat.gather import Gathered
 from hotspot.heat.heatmap import FrameCounts, Switching
+from hotspot.heat.outline import fit_outline, share_inside
 from hotspot.heat.switching import estimate_switching
 from hotspot.locate.parts import Place
-from hotspot.locate.places import places_on_picture, scale_mm_per_px
+from hotspot.locate.places import board_outline, places_on_picture, scale_mm_per_px
 from hotspot.locate.templates import DEFAULT_SIGMA_PX
 from hotspot.register.automatic import register_automatically
 from hotspot.register.from_landmarks import fit_registration
@@ -98,7 +99,15 @@ def build_line(
     coarse = Coarse(coarse_factor(bins.shape), full_shape=bins.shape, bad=audit.bad)
     bins, cold = coarse.reduced_bins(bins), coarse.reduced(full_cold)
     full_registration, registration = registration, coarse.reduced_registration(registration)
-    calm_bins = calm(bins, cold=cold, bad=coarse.reduced_bad())
+    outline = board_outline(board, registration)
+    if outline is not None:
+        outline = fit_outline(outline, cold=cold, bad=coarse.reduced_bad())
+    calm_bins = calm(
+        bins,
+        cold=cold,
+        bad=coarse.reduced_bad(),
+        on_board=None if outline is None else share_inside(outline, shape=cold.shape),
+    )
     return Line(
         recording=recording,
         audit=audit,

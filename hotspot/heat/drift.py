@@ -42,6 +42,13 @@ RESTLESS_SIGMA = 6.0
 STANDS_OUT, MOST_COMMON = 1.4, 2
 COMPACT_SHARE, COMPACT_PX = 0.35, 15.0
 RESTLESS_SHARE = 0.05
+# The board as a whole and what is seen through its structure, where its outline is known; and the
+# patterns that moving things take.
+BOARD_ITSELF, STRUCTURE_ITSELF = "board", "board structure"
+WAVES = ("fine", "coarse", "shift")
+# An outline that leaves less than this scatter of the share of board fills the picture: a hundredth
+# of the pixels beside the board give 0.1.
+LEAST_OUTLINE = 0.1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -64,7 +71,10 @@ class Drift:
 
 
 def build_patterns(
-    cold: NDArray[np.float32], *, bad: NDArray[np.bool_]
+    cold: NDArray[np.float32],
+    *,
+    bad: NDArray[np.bool_],
+    on_board: NDArray[np.float32] | None = None,
 ) -> tuple[NDArray[np.float32], tuple[str, ...]]:
     """Return the spatial patterns (pixels, d) that drift may take, and their names.
 
@@ -74,6 +84,9 @@ def build_patterns(
         (rows, cols) cold picture.
     bad
         (rows, cols) pixels to leave out.
+    on_board
+        (rows, cols) share of each pixel that shows the board and not the bench beside it; None
+        where the board's outline is not known.
     """
     rows, cols = cold.shape
     y, x = np.mgrid[-1 : 1 : rows * 1j, -1 : 1 : cols * 1j]
@@ -86,6 +99,10 @@ def build_patterns(
         structure = _without_pixel_noise(sharp)
         patterns += [sharp]
         names += ["structure"]
+        if on_board is not None and float(on_board.std()) > LEAST_OUTLINE:
+            # What the room does to the board it does not do to the bench, nor by the same pattern.
+            patterns += [on_board, on_board * sharp]
+            names += [BOARD_ITSELF, STRUCTURE_ITSELF]
         # The bench beside the board is as dark as its metal and does not drift with it.
         coarse = np.asarray(
             cv2.GaussianBlur(structure, (0, 0), min(rows, cols) / COARSE_SHARE), np.float64
@@ -95,10 +112,10 @@ def build_patterns(
         # and seen through the emissivity pattern, be it as it is or the other way round.
         for (i, j), wave in build_waves((rows, cols)).items():
             patterns.append(fine * wave)
-            names.append(f"structure {i} {j}")
+            names.append(f"fine {i} {j}")
             if i + j <= COARSE_WAVES:
                 patterns.append(coarse * wave)
-                names.append(f"board {i} {j}")
+                names.append(f"coarse {i} {j}")
         patterns += [np.gradient(structure, axis=1), np.gradient(structure, axis=0)]
         names += ["shift x", "shift y"]
     stack = np.stack([p.reshape(-1) for p in patterns], axis=1).astype(np.float32)

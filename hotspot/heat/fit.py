@@ -11,23 +11,10 @@ from numpy.typing import NDArray
 from hotspot.checks import FloatArray
 from hotspot.heat.bands import Bands, QuietBands, measure_bands, measure_quiet_bands
 from hotspot.heat.bins import BinnedFrames
-from hotspot.heat.drift import (
-    Drift,
-    build_patterns,
-    find_common_patterns,
-    find_restless,
-    remove_drift,
-    without_patterns,
-)
+from hotspot.heat.calm import CalmBins
+from hotspot.heat.drift import find_common_patterns, without_patterns
 from hotspot.heat.drive import Drive
-from hotspot.heat.lonely import find_lonely
-from hotspot.heat.noise import (
-    TemporalNoise,
-    fit_amounts,
-    fit_temporal_noise,
-    noise_components,
-    robust_variance,
-)
+from hotspot.heat.noise import fit_amounts, noise_components, robust_variance
 from hotspot.heat.response import (
     BODY_TAUS_S,
     Contrasts,
@@ -36,6 +23,7 @@ from hotspot.heat.response import (
     build_contrasts,
     whitening,
 )
+from hotspot.heat.still import LEAST_QUIET, Still, find_still
 from hotspot.heat.together import without_shared_courses
 
 # Shifts of the drive, as shares of its period or of the recording, that give quiet contrasts.
@@ -47,85 +35,12 @@ QUIET_COSINES = 16
 # moves at times of its own leaves several times as much there as in the signal contrasts.
 LEAK_SHARE = 0.05
 # Drift of these kinds is taken out through the pattern of the cold picture ...
-THROUGH_THE_PATTERN = ("structure", "board", "shift", "mirror")
+THROUGH_THE_PATTERN = ("structure", "board", "fine", "coarse", "shift", "mirror")
 # ... and up to this share of it stays: emissivities read off a cold picture are good to about
 # that, for part of its contrast is temperature (the scatter of bench values, from memory).
 PATTERN_ERROR = 0.15
 # What is wider than this is known from many pads together, and left to the noise of the bands, px.
 PAD_SIGMA_PX = 4.0
-# Fewer quiet contrasts than this cannot tell seven kinds of noise apart.
-LEAST_QUIET = 10
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class CalmBins:
-    """Binned frames with the shared drift taken out, and the noise that is left.
-
-    Attributes
-    ----------
-    bins
-        The bins; `bins.values` hold the drift-free values.
-    noise
-        Noise of a pixel over time.
-    covariance
-        (bins, bins) of a pixel.
-    bad
-        (rows, cols).
-    drift
-        What was taken out.
-    """
-
-    bins: BinnedFrames
-    noise: TemporalNoise
-    covariance: FloatArray
-    bad: NDArray[np.bool_]
-    drift: Drift
-
-
-def calm(
-    bins: BinnedFrames,
-    *,
-    cold: NDArray[np.float32],
-    bad: NDArray[np.bool_],
-    keep_out: NDArray[np.bool_] | None = None,
-) -> CalmBins:
-    """Take the shared drift out of the bins (in place) and measure the noise that is left.
-
-    Parameters
-    ----------
-    bins
-        Binned frames; the values are changed in place.
-    cold
-        (rows, cols) cold picture: its structure is one of the patterns drift takes.
-    bad
-        (rows, cols) pixels that say nothing.
-    keep_out
-        (rows, cols) pixels known to be heated.
-    """
-    patterns, names = build_patterns(cold, bad=bad)
-    drift = remove_drift(bins.values, patterns=patterns, names=names, bad=bad, keep_out=keep_out)
-    bad = bad | find_restless(bins.values, bad=bad)
-    bad = bad | find_lonely(bins.values, segment=bins.segment, bad=bad)
-    good = ~bad.reshape(-1)
-    if keep_out is not None and (good & ~keep_out.reshape(-1)).sum() > 500:
-        good &= ~keep_out.reshape(-1)
-    return _measured(bins, good=good, bad=bad, drift=drift)
-
-
-def _measured(
-    bins: BinnedFrames, *, good: NDArray[np.bool_], bad: NDArray[np.bool_], drift: Drift
-) -> CalmBins:
-    noise = fit_temporal_noise(
-        bins.values, t_s=bins.t_s, frames=bins.frames, segment=bins.segment, good=good
-    )
-    covariance = noise.covariance(bins.t_s, frames=bins.frames)
-    return CalmBins(bins=bins, noise=noise, covariance=covariance, bad=bad, drift=drift)
-
-
-def with_noise(calm_bins: CalmBins) -> CalmBins:
-    """Return bins whose values have changed, with their noise measured again."""
-    bad = calm_bins.bad
-    return _measured(calm_bins.bins, good=~bad.reshape(-1), bad=bad, drift=calm_bins.drift)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -150,6 +65,8 @@ class HeatFit:
         Noise of smooth patterns, as the quiet contrasts show it.
     bands
         The same in the signal contrasts.
+    still
+        What was taken out as drift and put back, for nothing moved by it.
     doubt
         (rows, cols) float32 what drift removal may have left of itself in a signal contrast.
     """
@@ -163,6 +80,7 @@ class HeatFit:
     covariance: FloatArray
     quiet_bands: QuietBands
     bands: Bands
+    still: Still
     doubt: NDArray[np.float32]
 
 
@@ -215,6 +133,9 @@ def fit_heat(calm_bins: CalmBins, drive: Drive, *, frame_t_s: FloatArray) -> Hea
         raise ValueError("the drive leaves no trace in the frames")
     shape = bins.shape
     maps = (contrasts.weights.astype(np.float32) @ bins.values).reshape(-1, *shape)
+    still = find_still(calm_bins.drift, quiet=contrasts.quiet, good=good.reshape(-1))
+    maps = maps + still.seen_by(contrasts.weights).reshape(maps.shape)
+    quiet_maps = quiet_maps + still.seen_by(contrasts.quiet).reshape(quiet_maps.shape)
     leaked = np.sum(quiet_maps**2, axis=0) < LEAK_SHARE * np.sum(maps**2, axis=0)
     common = find_common_patterns(quiet_maps, bad=calm_bins.bad | leaked)
     calmed = without_shared_courses(
@@ -239,11 +160,12 @@ def fit_heat(calm_bins: CalmBins, drive: Drive, *, frame_t_s: FloatArray) -> Hea
         covariance=covariance,
         quiet_bands=quiet_bands,
         bands=measure_bands(quiet_bands, maps=maps, bad=calm_bins.bad),
-        doubt=np.hypot(_left_of_drift(calm_bins, contrasts), calmed.doubt),
+        still=still,
+        doubt=np.hypot(_left_of_drift(calm_bins, contrasts, still), calmed.doubt),
     )
 
 
-def _left_of_drift(calm_bins: CalmBins, contrasts: Contrasts) -> NDArray[np.float32]:
+def _left_of_drift(calm_bins: CalmBins, contrasts: Contrasts, still: Still) -> NDArray[np.float32]:
     """Return the scatter of what drift removal may have left of itself in a signal contrast.
 
     Drift that is seen through the emissivity pattern is taken out with the pattern of the cold
@@ -253,9 +175,9 @@ def _left_of_drift(calm_bins: CalmBins, contrasts: Contrasts) -> NDArray[np.floa
     drift, shape = calm_bins.drift, calm_bins.bins.shape
     pads = np.array([name.startswith(THROUGH_THE_PATTERN) for name in drift.names])
     amounts = (contrasts.weights @ drift.coefficients)[:, pads].astype(np.float32)
-    taken = (amounts @ drift.patterns[:, pads].T).reshape(-1, *shape)
+    taken = amounts @ drift.patterns[:, pads].T - still.seen_by(contrasts.weights)
     power = np.zeros(shape, dtype=np.float32)
-    for picture in taken:
+    for picture in taken.reshape(-1, *shape):
         fine = picture - cv2.GaussianBlur(picture, (0, 0), PAD_SIGMA_PX)
         power = np.maximum(power, cv2.GaussianBlur(fine * fine, (0, 0), 1.0))
     return np.asarray(PATTERN_ERROR * np.sqrt(power), dtype=np.float32)
@@ -278,7 +200,7 @@ def restore_heat(fit: HeatFit, calm_bins: CalmBins) -> HeatFit:
     drift = calm_bins.drift
     kept = np.array([name != "level" and not name.startswith("mirror") for name in drift.names])
     in_step = (fit.contrasts.weights @ drift.coefficients)[:, kept].astype(np.float32)
-    back = in_step @ drift.patterns[:, kept].T
+    back = in_step @ drift.patterns[:, kept].T - fit.still.seen_by(fit.contrasts.weights)
     return replace(fit, maps=(fit.maps + back.reshape(fit.maps.shape)).astype(np.float32))
 
 

@@ -17,8 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from hotspot.heat.calm import CalmBins, with_noise
 from hotspot.heat.drift import Drift, build_waves, remove_drift
-from hotspot.heat.fit import LEAK_SHARE, CalmBins, HeatFit, with_noise
+from hotspot.heat.fit import LEAK_SHARE, HeatFit
 
 # A pixel is a mirror where its quiet power exceeds the usual by this many sigma of chi-squared.
 MIRROR_SIGMAS = 4.0

@@ -8,7 +8,8 @@ from scipy import fft
 
 from hotspot.checks import FloatArray
 from hotspot.frame import Step
-from hotspot.heat.fit import CalmBins, HeatFit
+from hotspot.heat.calm import CalmBins
+from hotspot.heat.fit import HeatFit
 from hotspot.heat.heatmap import HeatMap
 
 # Weight of the time course around a spot, px.

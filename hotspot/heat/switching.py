@@ -19,10 +19,10 @@ from hotspot.checks import FloatArray
 from hotspot.heat.answers import Answer, build_answers, finer_answers
 from hotspot.heat.bands import remove_stripes
 from hotspot.heat.bins import BinnedFrames
+from hotspot.heat.calm import CalmBins
 from hotspot.heat.courses import MOST_CONTROLS, Courses, build_courses, control_places
 from hotspot.heat.drive import Drive, drive_from_edges, period_of
 from hotspot.heat.edges import refine_step, refine_train
-from hotspot.heat.fit import CalmBins
 from hotspot.heat.gains import build_gain, build_table_gain
 from hotspot.heat.heatmap import Switching
 from hotspot.heat.noise import fit_temporal_noise

@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from hotspot.heat.audit import audit_frames
+from hotspot.heat.calm import CalmBins, calm
 from hotspot.heat.drive import drive_from_edges
-from hotspot.heat.fit import CalmBins, calm, fit_heat
+from hotspot.heat.fit import fit_heat
 from hotspot.heat.gather import gather_bins, level_and_align
 from hotspot.heat.picture import hottest_bin
 from hotspot.heat.values import value_converter

@@ -13,8 +13,9 @@ import pytest
 
 from hotspot.find import find
 from hotspot.heat.audit import audit_frames
+from hotspot.heat.calm import CalmBins
 from hotspot.heat.drive import Drive
-from hotspot.heat.fit import CalmBins, HeatFit, fit_heat
+from hotspot.heat.fit import HeatFit, fit_heat
 from hotspot.heat.gather import Gathered, gather_bins
 from hotspot.heat.mirror import build_mirror, without_mirrored
 from hotspot.heat.values import value_converter

@@ -1,0 +1,88 @@
+"""Binned frames with the shared drift taken out, and the noise that is left."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hotspot.checks import FloatArray
+from hotspot.heat.bins import BinnedFrames
+from hotspot.heat.drift import Drift, build_patterns, find_restless, remove_drift
+from hotspot.heat.lonely import find_lonely
+from hotspot.heat.noise import TemporalNoise, fit_temporal_noise
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class CalmBins:
+    """Binned frames with the shared drift taken out, and the noise that is left.
+
+    Attributes
+    ----------
+    bins
+        The bins; `bins.values` hold the drift-free values.
+    noise
+        Noise of a pixel over time.
+    covariance
+        (bins, bins) of a pixel.
+    bad
+        (rows, cols).
+    drift
+        What was taken out.
+    """
+
+    bins: BinnedFrames
+    noise: TemporalNoise
+    covariance: FloatArray
+    bad: NDArray[np.bool_]
+    drift: Drift
+
+
+def calm(
+    bins: BinnedFrames,
+    *,
+    cold: NDArray[np.float32],
+    bad: NDArray[np.bool_],
+    keep_out: NDArray[np.bool_] | None = None,
+    on_board: NDArray[np.float32] | None = None,
+) -> CalmBins:
+    """Take the shared drift out of the bins (in place) and measure the noise that is left.
+
+    Parameters
+    ----------
+    bins
+        Binned frames; the values are changed in place.
+    cold
+        (rows, cols) cold picture: its structure is one of the patterns drift takes.
+    bad
+        (rows, cols) pixels that say nothing.
+    keep_out
+        (rows, cols) pixels known to be heated.
+    on_board
+        (rows, cols) share of each pixel that shows the board; None where its outline is not known.
+    """
+    patterns, names = build_patterns(cold, bad=bad, on_board=on_board)
+    drift = remove_drift(bins.values, patterns=patterns, names=names, bad=bad, keep_out=keep_out)
+    bad = bad | find_restless(bins.values, bad=bad)
+    bad = bad | find_lonely(bins.values, segment=bins.segment, bad=bad)
+    good = ~bad.reshape(-1)
+    if keep_out is not None and (good & ~keep_out.reshape(-1)).sum() > 500:
+        good &= ~keep_out.reshape(-1)
+    return _measured(bins, good=good, bad=bad, drift=drift)
+
+
+def _measured(
+    bins: BinnedFrames, *, good: NDArray[np.bool_], bad: NDArray[np.bool_], drift: Drift
+) -> CalmBins:
+    noise = fit_temporal_noise(
+        bins.values, t_s=bins.t_s, frames=bins.frames, segment=bins.segment, good=good
+    )
+    covariance = noise.covariance(bins.t_s, frames=bins.frames)
+    return CalmBins(bins=bins, noise=noise, covariance=covariance, bad=bad, drift=drift)
+
+
+def with_noise(calm_bins: CalmBins) -> CalmBins:
+    """Return bins whose values have changed, with their noise measured again."""
+    bad = calm_bins.bad
+    return _measured(calm_bins.bins, good=~bad.reshape(-1), bad=bad, drift=calm_bins.drift)

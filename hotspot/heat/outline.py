@@ -1,0 +1,86 @@
+"""The board's outline in the picture, and how much of each pixel shows the board.
+
+What a room does to the board it does not do to the bench beside it. Where a registration tells
+where the board ends, the two are told apart; as the registration is good to a pixel or so and a
+wrong edge would drift, the outline is fitted to the edge that the cold picture shows.
+"""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+from numpy.typing import NDArray
+
+from hotspot.checks import FloatArray
+
+# Outlines are drawn this much finer than the picture, and blurred as optics do, px.
+FINER, OPTICS_SIGMA_PX = 4, 0.9
+# The edge is looked at within this distance, and moved by no more, px: three times what a poor
+# registration is off by.
+BAND_PX, FARTHEST_PX = 6.0, 4.0
+ROUNDS = 5
+# The step of the cold picture at the edge must stand out from what else there is by this factor:
+# parts and pads near the edge have steps of their own.
+LEAST_STEP = 3.0
+
+
+def share_inside(outline_px: FloatArray, *, shape: tuple[int, int]) -> NDArray[np.float32]:
+    """Return how much of each pixel (rows, cols) lies within an outline (n, 2), optics included."""
+    fine = np.zeros((shape[0] * FINER, shape[1] * FINER), dtype=np.uint8)
+    # Pixel centres are whole numbers; what lies far outside must not overflow.
+    far = 8 * FINER * max(shape)
+    drawn = np.clip((outline_px + 0.5) * FINER - 0.5, -far, far)
+    cv2.fillConvexPoly(fine, np.round(drawn).astype(np.int32), 255)
+    share = cv2.resize(fine, (shape[1], shape[0]), interpolation=cv2.INTER_AREA) / np.float32(255)
+    return np.asarray(cv2.GaussianBlur(share, (0, 0), OPTICS_SIGMA_PX), dtype=np.float32)
+
+
+def fit_outline(
+    outline_px: FloatArray, *, cold: NDArray[np.float32], bad: NDArray[np.bool_]
+) -> FloatArray:
+    """Return an outline (n, 2) moved, turned and stretched onto the edge in the cold picture.
+
+    Gauss-Newton steps on the eight parameters of a plane map (Lucas & Kanade 1981). The outline
+    comes back unchanged where the cold picture has no clear edge near it, or one too far away.
+
+    Parameters
+    ----------
+    outline_px
+        Corners as the registration has them.
+    cold
+        (rows, cols) cold picture.
+    bad
+        (rows, cols) pixels that say nothing.
+    """
+    rows, cols = cold.shape
+    y, x = np.mgrid[-1 : 1 : rows * 1j, -1 : 1 : cols * 1j]
+    picture = np.where(bad | ~np.isfinite(cold), np.nanmedian(cold), cold)
+    picture = cv2.medianBlur(picture.astype(np.float32), 3).astype(np.float64)
+    scale = np.array([(cols - 1) / 2, (rows - 1) / 2])
+    fitted, good = outline_px, ~bad
+    for _ in range(ROUNDS):
+        share = share_inside(fitted, shape=(rows, cols)).astype(np.float64)
+        edge = (share > 0.02) & (share < 0.98)
+        if edge.sum() < 40:
+            return outline_px
+        near = cv2.distanceTransform((~edge).astype(np.uint8), cv2.DIST_L2, 3) < BAND_PX
+        along_y, along_x = np.gradient(share)
+        columns = [np.ones_like(x), x, y, share]
+        columns += [g * f for g in (along_x, along_y) for f in (np.ones_like(x), x, y)]
+        # Perspective: what the plane's tilt moves a point by, to the first order.
+        columns += [(along_x * scale[0] * x + along_y * scale[1] * y) * f for f in (x, y)]
+        design = np.stack([c[near & good] for c in columns], axis=1)
+        seen = picture[near & good]
+        amounts, *_ = np.linalg.lstsq(design, seen, rcond=1e-9)
+        left = float(np.std(seen - design @ amounts))
+        step = float(amounts[3])
+        if abs(step) * np.sqrt(edge.sum()) < LEAST_STEP * left * np.sqrt(len(columns)):
+            return outline_px
+        at = fitted / scale - 1
+        terms = np.c_[np.ones(len(at)), at]
+        move = np.stack([terms @ amounts[4:7], terms @ amounts[7:10]], axis=1)
+        move = -(move + (at @ amounts[10:12])[:, None] * at * scale) / step
+        fitted = fitted + np.clip(move, -1.5, 1.5)
+        if np.hypot(*(fitted - outline_px).T).max() > FARTHEST_PX:
+            return outline_px
+    return fitted
