@@ -24,7 +24,7 @@ from hotspot.line import (
     build_line,
     check_cold,
     frame_counts,
-    switching_of,
+    switchings_of,
 )
 from hotspot.locate.centre import SYSTEMATIC_PX
 from hotspot.locate.detect import Scores
@@ -37,6 +37,7 @@ from hotspot.locate.templates import build_templates, render
 from hotspot.outcome import nothing_chance, told_apart, without_drive
 from hotspot.reflections import find_mirrored, set_aside
 from hotspot.register.registration import Registration
+from hotspot.switched import choose_switching
 from hotspot.weigh import Weighed, weigh
 
 # A reading counts as a hot spot when noise alone would give one this strong in fewer than this
@@ -168,13 +169,11 @@ def find_gathered(
 def conclude(line: Line, *, say: Progress) -> Finding:
     """Return the finding from gathered frames."""
     say(0.6, "finding when the output was on")
-    switching, drive, trials = switching_of(line)
-    if len(drive.t_s) == 0 or not np.any(drive.level > 0):
-        return without_drive(line, switching)
+    proposed = switchings_of(line)
     say(0.7, "fitting the heat")
-    try:
-        fit = fit_heat(line.calm_bins, drive, frame_t_s=line.audit.t_s)
-    except ValueError:
+    estimate, fit = choose_switching(line, proposed)
+    switching, drive, trials = estimate.switching, estimate.drive, estimate.trials
+    if fit is None:
         return without_drive(line, switching)
     mirror = build_mirror(fit, bad=line.calm_bins.bad)
     moving = mirror is not None and mirror.lively

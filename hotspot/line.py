@@ -15,12 +15,12 @@ from hotspot.frame import Recording
 from hotspot.heat.audit import FrameAudit
 from hotspot.heat.bins import BinnedFrames
 from hotspot.heat.calm import CalmBins, calm
-from hotspot.heat.drive import Drive, drive_from_log, switching_from_log
+from hotspot.heat.drive import drive_from_log, switching_from_log
 from hotspot.heat.emissivity import estimate_emissivity
 from hotspot.heat.gather import Gathered
-from hotspot.heat.heatmap import FrameCounts, Switching
+from hotspot.heat.heatmap import FrameCounts
 from hotspot.heat.outline import fit_outline, share_inside
-from hotspot.heat.switching import estimate_switching
+from hotspot.heat.switching import SwitchingEstimate, propose_switchings
 from hotspot.locate.parts import Place
 from hotspot.locate.places import board_outline, places_on_picture, scale_mm_per_px
 from hotspot.locate.templates import DEFAULT_SIGMA_PX
@@ -61,6 +61,17 @@ class Line:
             for place, prior in zip(self.places, self.priors, strict=True)
             if prior.role in (Role.SHUNT, Role.LOAD)
             or (prior.role is Role.UNKNOWN and self.rail is None)
+        )
+
+    @property
+    def on_rail(self) -> tuple[Place, ...]:
+        """Places of the parts that have to do with the rail, its series parts among them."""
+        if not self.places:
+            return ()
+        return tuple(
+            place
+            for place, prior in zip(self.places, self.priors, strict=True)
+            if prior.role is not Role.UNRELATED
         )
 
     @property
@@ -125,25 +136,21 @@ def build_line(
     )
 
 
-def switching_of(line: Line) -> tuple[Switching, Drive, float]:
-    """Return when the output was on, the drive, and how many switchings were tried."""
+def switchings_of(line: Line) -> tuple[SwitchingEstimate, ...]:
+    """Return when the output was on, or may have been where nothing was written down."""
     log = line.recording.injection
     if log is not None:
-        return switching_from_log(log), drive_from_log(log), 1.0
-    tested = [
-        place
-        for place, prior in zip(line.places, line.priors, strict=True)
-        if prior.role is not Role.UNRELATED
-    ]
+        known = SwitchingEstimate(switching_from_log(log), drive_from_log(log), trials=1.0)
+        return (known,)
+    tested = line.on_rail
     optics = line.sigma_px**2 * np.eye(2)
-    estimate = estimate_switching(
+    return propose_switchings(
         line.calm_bins,
         places=np.array([p.xy_px for p in tested]) if tested else None,
         place_cov_px2=np.array([p.heat_cov_px2() + optics for p in tested]) if tested else None,
         emissivity=line.emissivity,
         mm_per_px=line.mm_per_px,
     )
-    return estimate.switching, estimate.drive, estimate.trials
 
 
 def registration_of(

@@ -19,7 +19,7 @@ from hotspot.heat.fit import HeatFit, fit_heat
 from hotspot.heat.gather import Gathered, gather_bins
 from hotspot.heat.mirror import build_mirror, without_mirrored
 from hotspot.heat.values import value_converter
-from hotspot.line import build_line, switching_of
+from hotspot.line import build_line, switchings_of
 from tests.heat.made_frames import COUNT_C, Made, celsius, recording, times
 
 MADE = Made(rows=64, cols=88, xy_px=(61.2, 22.4), peak_k=0.12, seed=4)
@@ -53,7 +53,7 @@ def fitted(made: Made, *, hand_k: float) -> tuple[CalmBins, Drive, np.ndarray, H
     audit = audit_frames(given, to_values=to_values)
     bins = gather_bins(given, audit, to_values=to_values)
     line = build_line(Gathered(recording=given, audit=audit, bins=bins))
-    drive = switching_of(line)[1]
+    drive = switchings_of(line)[0].drive
     fit = fit_heat(line.calm_bins, drive, frame_t_s=audit.t_s)
     return line.calm_bins, drive, audit.t_s, fit
 

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from hotspot.heat.courses import build_courses
-from hotspot.heat.switching import SwitchingEstimate, estimate_switching
+from hotspot.heat.switching import SwitchingEstimate, propose_switchings
 from tests.heat.made_frames import Made
 from tests.heat.test_fit import calmed
 
@@ -17,7 +17,7 @@ MADE = Made(rows=40, cols=52, seconds=40.0, xy_px=(30.2, 17.4), tau_s=1.5)
 
 def estimated(made: Made, places: np.ndarray | None = None) -> SwitchingEstimate:
     calm_bins, _ = calmed(made)
-    return estimate_switching(calm_bins, places=places)
+    return propose_switchings(calm_bins, places=places)[0]
 
 
 def test_a_step_is_found_to_a_fraction_of_a_second() -> None:
