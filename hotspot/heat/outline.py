@@ -25,13 +25,20 @@ LEAST_STEP = 3.0
 
 
 def share_inside(outline_px: FloatArray, *, shape: tuple[int, int]) -> NDArray[np.float32]:
-    """Return how much of each pixel (rows, cols) lies within an outline (n, 2), optics included."""
-    fine = np.zeros((shape[0] * FINER, shape[1] * FINER), dtype=np.uint8)
-    # Pixel centres are whole numbers; what lies far outside must not overflow.
-    far = 8 * FINER * max(shape)
-    drawn = np.clip((outline_px + 0.5) * FINER - 0.5, -far, far)
-    cv2.fillConvexPoly(fine, np.round(drawn).astype(np.int32), 255)
-    share = cv2.resize(fine, (shape[1], shape[0]), interpolation=cv2.INTER_AREA) / np.float32(255)
+    """Return how much of each pixel (rows, cols) lies within a convex outline (n, 2), blurred.
+
+    By half planes: a polygon filler draws the edge's own pixels as well, an outline that is wider
+    by half a drawn pixel all round, and a fit to it then comes out as much too small.
+    """
+    rows, cols = shape
+    x, y = ((np.arange(n * FINER) + 0.5) / FINER - 0.5 for n in (cols, rows))
+    fine = np.ones((rows * FINER, cols * FINER), dtype=np.bool_)
+    ahead = np.roll(outline_px, -1, axis=0)
+    # Corners may go round either way.
+    way = np.sign(np.sum(outline_px[:, 0] * ahead[:, 1] - outline_px[:, 1] * ahead[:, 0]))
+    for (ax, ay), (bx, by) in zip(outline_px, ahead, strict=True):
+        fine &= (way * (bx - ax) * (y - ay))[:, None] > (way * (by - ay) * (x - ax))[None]
+    share = fine.reshape(rows, FINER, cols, FINER).mean(axis=(1, 3), dtype=np.float32)
     return np.asarray(cv2.GaussianBlur(share, (0, 0), OPTICS_SIGMA_PX), dtype=np.float32)
 
 
