@@ -1,0 +1,150 @@
+"""What nothing moved by goes back, exactly; what moved, or may have, stays out."""
+
+from __future__ import annotations
+
+import cv2
+import numpy as np
+import pytest
+
+from hotspot.heat.drift import BOARD_ITSELF, WAVES, Drift, build_patterns, remove_drift
+from hotspot.heat.still import LEAST_QUIET, find_still
+
+ROWS, COLS, BINS, QUIET = 44, 60, 60, 30
+BAD = np.zeros((ROWS, COLS), dtype=bool)
+BAD[7, 9:12] = True
+GOOD = ~BAD.reshape(-1)
+
+
+def cold_and_board(rng: np.random.Generator) -> tuple[np.ndarray, np.ndarray]:
+    """A cold picture of a board on a bench, and the share of board in each pixel."""
+    on_board = np.zeros((ROWS, COLS), np.float32)
+    on_board[5:39, 7:53] = 1
+    cold = 22.0 + 1.5 * on_board
+    for _ in range(40):
+        y, x = rng.integers(6, ROWS - 12), rng.integers(8, COLS - 14)
+        cold[y : y + rng.integers(2, 6), x : x + rng.integers(2, 6)] += rng.normal(0, 0.8)
+    blurred = [cv2.GaussianBlur(p.astype(np.float32), (0, 0), 0.8) for p in (cold, on_board)]
+    return blurred[0], blurred[1]
+
+
+def patterns_and_names(
+    rng: np.random.Generator, *, outline: bool = True
+) -> tuple[np.ndarray, tuple[str, ...]]:
+    cold, on_board = cold_and_board(rng)
+    patterns, names = build_patterns(cold, bad=BAD, on_board=on_board if outline else None)
+    # In any order: what is kept must not depend on which comes first.
+    order = rng.permutation(len(names))
+    return patterns[:, order], tuple(names[i] for i in order)
+
+
+def quiet_and_heat(rng: np.random.Generator, quiet: int = QUIET) -> tuple[np.ndarray, np.ndarray]:
+    """Return orthonormal weights (quiet, BINS) of quiet contrasts, and two others (2, BINS)."""
+    all_of_them = np.linalg.qr(rng.normal(size=(BINS, quiet + 2)))[0].T
+    return all_of_them[:quiet], all_of_them[quiet:]
+
+
+def orthonormal(patterns: np.ndarray, names: tuple[str, ...]) -> tuple[np.ndarray, list[str]]:
+    """Patterns made orthonormal one after another by QR, those that are no waves first."""
+    order = sorted(range(len(names)), key=lambda i: names[i].startswith(WAVES))
+    weighed = (patterns * GOOD[:, None])[:, order].astype(np.float64)
+    return np.linalg.qr(weighed)[0], [names[i] for i in order]
+
+
+def removed(values: np.ndarray, patterns: np.ndarray, names: tuple[str, ...]) -> Drift:
+    """Take drift out of values, in place."""
+    return remove_drift(values, patterns=patterns, names=names, bad=BAD)
+
+
+@pytest.fixture
+def rng() -> np.random.Generator:
+    return np.random.default_rng(88)
+
+
+def test_what_nothing_moved_by_is_put_back_exactly(rng: np.random.Generator) -> None:
+    patterns, names = patterns_and_names(rng)
+    quiet, heat = quiet_and_heat(rng)
+    values = rng.standard_normal((BINS, ROWS * COLS)).astype(np.float32)
+    # The room: a level and the board as a whole, which is never put back.
+    values += (5 * rng.normal(size=(BINS, 1)) * patterns[:, names.index(BOARD_ITSELF)]).astype(
+        np.float32
+    )
+    before = values.copy()
+    drift = removed(values, patterns, names)
+    still = find_still(drift, quiet=quiet, good=GOOD)
+    waves = sum(n.startswith(WAVES) for n in names)
+    assert still.patterns.shape == (ROWS * COLS, waves)
+    assert still.coefficients.shape == (BINS, waves)
+    np.testing.assert_allclose(
+        still.patterns[GOOD].T @ still.patterns[GOOD], np.eye(waves), atol=2e-3
+    )
+    # As if only those that are no waves had ever been fitted.
+    kept, _ = np.linalg.qr(
+        patterns[GOOD][:, [not n.startswith(WAVES) for n in names]].astype(np.float64)
+    )
+    for contrasts in (heat, quiet):
+        truth = contrasts @ before[:, GOOD]
+        truth = truth - (truth @ kept) @ kept.T
+        maps = (contrasts @ values + still.seen_by(contrasts))[:, GOOD]
+        np.testing.assert_allclose(maps, truth, atol=2e-3)
+        # And that is another map than the one without: the waves took something.
+        assert np.abs((contrasts @ values)[:, GOOD] - truth).max() > 0.05
+
+
+def test_what_moves_is_not_put_back(rng: np.random.Generator) -> None:
+    patterns, names = patterns_and_names(rng)
+    quiet, heat = quiet_and_heat(rng)
+    basis, order = orthonormal(patterns, names)
+    moving = [order.index("fine 1 1"), order.index("coarse 0 1")]
+    before = rng.standard_normal((BINS, ROWS * COLS))
+    # Of many sigma, at times of its own.
+    for i in moving:
+        before += 12 * rng.normal(size=(BINS, 1)) * basis[:, i]
+    values = before.astype(np.float32)
+    drift = removed(values, patterns, names)
+    still = find_still(drift, quiet=quiet, good=GOOD)
+    taken = [i for i, n in enumerate(order) if not n.startswith(WAVES)] + moving
+    assert still.patterns.shape[1] == len(order) - len(taken)
+    assert np.abs(basis[:, moving].T @ still.patterns).max() < 2e-3
+    truth = heat @ before
+    truth = truth - (truth @ basis[:, taken]) @ basis[:, taken].T
+    maps = heat @ values + still.seen_by(heat)
+    np.testing.assert_allclose(maps[:, GOOD], truth[:, GOOD], atol=5e-3)
+
+
+def test_a_wide_warm_place_keeps_what_the_waves_would_take(rng: np.random.Generator) -> None:
+    """The waves take half of a spot of 4 px (0.9 of 2 is left), the other patterns a quarter."""
+    patterns, names = patterns_and_names(rng)
+    quiet, heat = quiet_and_heat(rng)
+    y, x = np.mgrid[:ROWS, :COLS]
+    spot = np.exp(-((x - 33) ** 2 + (y - 21) ** 2) / (2 * 4.0**2)).reshape(-1)
+    values = rng.standard_normal((BINS, ROWS * COLS)) + 2 * heat[:1].T * spot
+    values = values.astype(np.float32)
+    drift = removed(values, patterns, names)
+    still = find_still(drift, quiet=quiet, good=GOOD)
+    without = float((heat[:1] @ values @ spot)[0] / (spot @ spot))
+    with_still = float(((heat[:1] @ values + still.seen_by(heat[:1])) @ spot)[0] / (spot @ spot))
+    # Noise of either: 1 / norm of the spot, 0.14.
+    assert with_still > 1.3 * without
+    assert with_still < 2.3
+
+
+def test_nothing_is_put_back_where_the_outline_is_not_known(rng: np.random.Generator) -> None:
+    patterns, names = patterns_and_names(rng, outline=False)
+    assert BOARD_ITSELF not in names
+    quiet, heat = quiet_and_heat(rng)
+    values = rng.standard_normal((BINS, ROWS * COLS)).astype(np.float32)
+    still = find_still(removed(values, patterns, names), quiet=quiet, good=GOOD)
+    assert still.patterns.shape == (ROWS * COLS, 0)
+    assert not still.seen_by(heat).any()
+    assert still.seen_by(heat).shape == (2, ROWS * COLS)
+
+
+@pytest.mark.parametrize("quiet_ones", [LEAST_QUIET - 1, LEAST_QUIET])
+def test_too_few_quiet_contrasts_do_not_tell_what_moved(
+    rng: np.random.Generator, quiet_ones: int
+) -> None:
+    patterns, names = patterns_and_names(rng)
+    quiet, _ = quiet_and_heat(rng, quiet_ones)
+    values = rng.standard_normal((BINS, ROWS * COLS)).astype(np.float32)
+    still = find_still(removed(values, patterns, names), quiet=quiet, good=GOOD)
+    assert (still.patterns.shape[1] > 0) == (quiet_ones >= LEAST_QUIET)
