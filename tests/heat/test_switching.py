@@ -7,9 +7,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from hotspot.heat.audit import audit_frames
+from hotspot.heat.calm import calm
 from hotspot.heat.courses import build_courses
+from hotspot.heat.gather import gather_bins
 from hotspot.heat.switching import SwitchingEstimate, propose_switchings
-from tests.heat.made_frames import Made
+from hotspot.heat.values import value_converter
+from hotspot.line import cold_picture
+from tests.heat.made_frames import COUNT_C, Made, celsius, lumped, recording, spot, times
 from tests.heat.test_fit import calmed
 
 MADE = Made(rows=40, cols=52, seconds=40.0, xy_px=(30.2, 17.4), tau_s=1.5)
@@ -55,6 +60,29 @@ def test_known_places_need_less_signal() -> None:
     at_places = estimated(made, places)
     assert at_places.switching.significance <= picture_wide.switching.significance
     np.testing.assert_allclose(at_places.switching.edges_s, (13.0, 26.0), atol=1.5)
+
+
+def test_steps_at_different_places_are_all_proposed() -> None:
+    """Three places warm at different times: none hides another."""
+    made = replace(MADE, edges_s=(13.0,), peak_k=0.05, drift_k=0.0)
+    others = [
+        replace(made, edges_s=(onset_s,), xy_px=xy_px)
+        for onset_s, xy_px in ((19.0, (44.0, 6.0)), (26.0, (12.0, 29.0)))
+    ]
+    heated = celsius(made)
+    for other in others:
+        warm = other.peak_k * lumped(times(other), other.edges_s, other.tau_s)
+        heated += warm[:, None, None] * spot(other)
+    frames = np.round((heated + 20.0) / COUNT_C).astype(np.uint16)
+    source = recording(made, frames)
+    to_values = value_converter(source)
+    audit = audit_frames(source, to_values=to_values)
+    bins = gather_bins(source, audit, to_values=to_values)
+    calm_bins = calm(bins, cold=cold_picture(bins, onset_s=10.0), bad=audit.bad)
+    places = np.array([made.xy_px, *(other.xy_px for other in others), (6.0, 6.0)])
+    onsets = [p.switching.onset_s for p in propose_switchings(calm_bins, places=places)]
+    for onset_s in (13.0, 19.0, 26.0):
+        assert min(abs(found - onset_s) for found in onsets if found is not None) < 1.0, onsets
 
 
 @pytest.mark.parametrize("seed", range(6))

@@ -1,0 +1,130 @@
+"""Which of several explanations of a recording without a log holds."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from functools import cache
+
+import numpy as np
+import pytest
+
+from hotspot.board import Board
+from hotspot.find import find
+from hotspot.finding import HOT_SPOT
+from hotspot.frame import ArraySource, Recording
+from hotspot.heat.audit import audit_frames
+from hotspot.heat.drive import drive_from_edges
+from hotspot.heat.gather import Gathered, gather_bins
+from hotspot.heat.heatmap import Switching
+from hotspot.heat.switching import BELIEVE, SwitchingEstimate
+from hotspot.heat.values import value_converter
+from hotspot.line import Line, build_line, switchings_of
+from hotspot.switched import choose_switching
+from tests.line.test_find import demo_board, simulated
+
+ONSET_S = 14.0
+# The draught: where no part of the rail is, wider than a small part's heat, on and off again.
+DRAUGHT_XY, DRAUGHT_SIGMA_PX, DRAUGHT_S = (88.0, 25.0), 4.0, (5.0, 20.0)
+
+
+def line_of(recording: Recording, board: Board | None) -> Line:
+    to_values = value_converter(recording)
+    audit = audit_frames(recording, to_values=to_values)
+    bins = gather_bins(recording, audit, to_values=to_values)
+    return build_line(Gathered(recording=recording, audit=audit, bins=bins), board=board)
+
+
+def with_draught(recording: Recording, *, peak_k: float) -> Recording:
+    """A smooth patch that warms and cools at times of its own, within a second."""
+    frames = np.concatenate(list(recording.source.chunks(64))).astype(np.float64)
+    y, x = np.mgrid[: frames.shape[1], : frames.shape[2]]
+    far2 = (x - DRAUGHT_XY[0]) ** 2 + (y - DRAUGHT_XY[1]) ** 2
+    patch = np.exp(-0.5 * far2 / DRAUGHT_SIGMA_PX**2)
+    on, off = (1 - np.exp(-np.maximum(recording.t_s - at, 0.0)) for at in DRAUGHT_S)
+    frames += (peak_k / recording.profile.scale * (on - off))[:, None, None] * patch
+    return replace(recording, source=ArraySource(np.round(frames).astype(np.uint16)))
+
+
+@cache
+def draughty() -> tuple[Recording, float]:
+    """A weak short of C18 and a draught of 0.15 K; with them the short's largest rise, K."""
+    made = simulated("C18", amps=0.15, edges_s=(ONSET_S,), logged=False, duration_s=30.0)
+    return with_draught(made.recording, peak_k=0.15), float(made.truth.rise_k.max())
+
+
+def test_of_a_short_and_a_draught_both_are_proposed_and_the_short_is_chosen() -> None:
+    recording, rise_k = draughty()
+    assert rise_k < 0.15 / 2
+    line = line_of(recording, demo_board())
+    proposed = switchings_of(line)
+    significances = [p.switching.significance for p in proposed]
+    assert significances == sorted(significances)
+    assert significances[-1] <= BELIEVE
+    # The draught looks surer than the short.
+    assert proposed[0].switching.edges_s == pytest.approx(DRAUGHT_S, abs=1.0)
+    # A weak step's off may be taken for one in the last moments: the onset is what counts.
+    assert proposed[1].switching.onset_s == pytest.approx(ONSET_S, abs=1.0)
+    chosen, fit = choose_switching(line, proposed)
+    assert chosen.switching.onset_s == pytest.approx(ONSET_S, abs=1.0)
+    # The fit is of the chosen one.
+    alone, its_fit = choose_switching(line, (chosen,))
+    assert alone is chosen
+    assert fit is not None
+    assert its_fit is not None
+    np.testing.assert_allclose(fit.maps, its_fit.maps, atol=1e-5)
+
+
+def test_the_short_is_named_beside_the_draught() -> None:
+    finding = find(draughty()[0], board=demo_board())
+    assert finding.verdict == HOT_SPOT
+    assert finding.suspects[0].ref == "C18"
+    assert finding.switching.source == "estimated"
+    assert finding.switching.onset_s == pytest.approx(ONSET_S, abs=1.0)
+
+
+def test_without_a_part_map_the_surest_stands() -> None:
+    line = line_of(draughty()[0], None)
+    assert line.on_rail == ()
+    first = SwitchingEstimate(
+        Switching(source="estimated", edges_s=DRAUGHT_S, onset_s=DRAUGHT_S[0], significance=1e-6),
+        drive_from_edges(DRAUGHT_S),
+        trials=1.0,
+    )
+    second = SwitchingEstimate(
+        Switching(source="estimated", edges_s=(ONSET_S,), onset_s=ONSET_S, significance=1e-4),
+        drive_from_edges((ONSET_S,)),
+        trials=1.0,
+    )
+    chosen, fit = choose_switching(line, (first, second))
+    assert chosen is first
+    assert fit is not None
+
+
+def test_what_was_written_down_is_the_only_proposal() -> None:
+    line = line_of(simulated("C18").recording, demo_board())
+    (known,) = switchings_of(line)
+    assert known.switching.source != "estimated"
+    assert known.switching.edges_s == pytest.approx((6.0,), abs=1e-6)
+    assert known.trials == 1.0
+    chosen, fit = choose_switching(line, (known,))
+    assert chosen is known
+    assert fit is not None
+
+
+def test_where_nothing_moves_there_is_nothing_to_choose() -> None:
+    line = line_of(simulated(None, logged=False, seed=3).recording, demo_board())
+    (nothing,) = switchings_of(line)
+    assert nothing.switching.edges_s == ()
+    assert nothing.switching.onset_s is None
+    assert nothing.switching.significance == 1.0
+    assert choose_switching(line, (nothing,)) == (nothing, None)
+
+
+def test_a_switching_that_left_no_trace_has_no_fit() -> None:
+    line = line_of(simulated(None, logged=False, seed=3).recording, demo_board())
+    late = SwitchingEstimate(
+        Switching(source="estimated", edges_s=(400.0,), onset_s=400.0, significance=0.01),
+        drive_from_edges((400.0,)),
+        trials=1.0,
+    )
+    assert choose_switching(line, (late,)) == (late, None)
