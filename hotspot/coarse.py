@@ -13,6 +13,7 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 
+from hotspot.checks import FloatArray
 from hotspot.finding import Finding, Spot
 from hotspot.heat.bins import LARGE_FRAME_PIXELS, BinnedFrames
 from hotspot.heat.heatmap import HeatMap
@@ -112,6 +113,11 @@ class Coarse:
             photo_from_thermal=None if photo is None else photo.after(full),
             board_from_thermal=None if board is None else board.after(full),
         )
+
+    def reduced_points(self, points_px: FloatArray) -> FloatArray:
+        """Return points (n, 2) of the frame in pixels of the smaller grid."""
+        out: FloatArray = (points_px - (self.factor - 1) / 2) / self.factor
+        return out
 
     def enlarged(self, finding: Finding, *, registration: Registration) -> Finding:
         """Return a finding of the smaller grid on the full one."""

@@ -19,12 +19,13 @@ from hotspot.heat.drive import drive_from_log, switching_from_log
 from hotspot.heat.emissivity import estimate_emissivity
 from hotspot.heat.gather import Gathered
 from hotspot.heat.heatmap import FrameCounts
-from hotspot.heat.outline import fit_outline, share_inside
+from hotspot.heat.outline import share_inside
 from hotspot.heat.switching import SwitchingEstimate, propose_switchings
 from hotspot.locate.parts import Place
-from hotspot.locate.places import board_outline, places_on_picture, scale_mm_per_px
+from hotspot.locate.places import places_on_picture, scale_mm_per_px
 from hotspot.locate.templates import DEFAULT_SIGMA_PX
 from hotspot.register.automatic import register_automatically
+from hotspot.register.by_outline import refined_by_outline
 from hotspot.register.from_landmarks import fit_registration
 from hotspot.register.registration import Registration
 from hotspot.suspects import Prior, build_priors
@@ -107,17 +108,21 @@ def build_line(
     full_cold = cold_picture(bins, onset_s=logged_onset_s(recording))
     if registration is None:
         registration = registration_of(recording, board=board, cold=full_cold, photo=photo)
+    registration, corners_px = refined_by_outline(
+        registration, board=board, cold=full_cold, bad=audit.bad
+    )
     coarse = Coarse(coarse_factor(bins.shape), full_shape=bins.shape, bad=audit.bad)
     bins, cold = coarse.reduced_bins(bins), coarse.reduced(full_cold)
     full_registration, registration = registration, coarse.reduced_registration(registration)
-    outline = board_outline(board, registration)
-    if outline is not None:
-        outline = fit_outline(outline, cold=cold, bad=coarse.reduced_bad())
     calm_bins = calm(
         bins,
         cold=cold,
         bad=coarse.reduced_bad(),
-        on_board=None if outline is None else share_inside(outline, shape=cold.shape),
+        on_board=(
+            None
+            if corners_px is None
+            else share_inside(coarse.reduced_points(corners_px), shape=cold.shape)
+        ),
     )
     return Line(
         recording=recording,

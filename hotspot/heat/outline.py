@@ -7,6 +7,8 @@ wrong edge would drift, the outline is fitted to the edge that the cold picture 
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import cv2
 import numpy as np
 from numpy.typing import NDArray
@@ -22,6 +24,14 @@ ROUNDS = 5
 # The step of the cold picture at the edge must stand out from what else there is by this factor:
 # parts and pads near the edge have steps of their own.
 LEAST_STEP = 3.0
+# An edge of fewer pixels than this tells no eight parameters.
+LEAST_EDGE_PX = 40
+# What clutter beside the edge has more of an effect than white noise of its strength: it reaches
+# over two to three pixels each way.
+CLUTTER = 2.5
+# A cut edge is bevelled, the mask ends before it, and the drawing is good to a tenth of a
+# millimetre (common practice, no source): a third of a pixel at usual scales.
+LEAST_ERROR_PX = 0.3
 
 
 def share_inside(outline_px: FloatArray, *, shape: tuple[int, int]) -> NDArray[np.float32]:
@@ -42,18 +52,45 @@ def share_inside(outline_px: FloatArray, *, shape: tuple[int, int]) -> NDArray[n
     return np.asarray(cv2.GaussianBlur(share, (0, 0), OPTICS_SIGMA_PX), dtype=np.float32)
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Outline:
+    """The board's edge as the cold picture shows it.
+
+    Attributes
+    ----------
+    corners_px
+        (n, 2).
+    cov_px2
+        (2 n, 2 n) their covariance, x and y of one corner after the other.
+    """
+
+    corners_px: FloatArray
+    cov_px2: FloatArray
+
+
 def fit_outline(
     outline_px: FloatArray, *, cold: NDArray[np.float32], bad: NDArray[np.bool_]
 ) -> FloatArray:
     """Return an outline (n, 2) moved, turned and stretched onto the edge in the cold picture.
 
-    Gauss-Newton steps on the eight parameters of a plane map (Lucas & Kanade 1981). The outline
-    comes back unchanged where the cold picture has no clear edge near it, or one too far away.
+    The outline comes back unchanged where the cold picture has no clear edge near it, or one too
+    far away; parameters as for `measure_outline`.
+    """
+    found = measure_outline(outline_px, cold=cold, bad=bad)
+    return outline_px if found is None else found.corners_px
+
+
+def measure_outline(
+    outline_px: FloatArray, *, cold: NDArray[np.float32], bad: NDArray[np.bool_]
+) -> Outline | None:
+    """Return the board's edge near a known outline, or None where none is clear.
+
+    Gauss-Newton steps on the eight parameters of a plane map (Lucas & Kanade 1981).
 
     Parameters
     ----------
     outline_px
-        Corners as the registration has them.
+        Corners (n, 2) as the registration has them.
     cold
         (rows, cols) cold picture.
     bad
@@ -64,12 +101,15 @@ def fit_outline(
     picture = np.where(bad | ~np.isfinite(cold), np.nanmedian(cold), cold)
     picture = cv2.medianBlur(picture.astype(np.float32), 3).astype(np.float64)
     scale = np.array([(cols - 1) / 2, (rows - 1) / 2])
-    fitted, good = outline_px, ~bad
+    good = ~bad
+    fitted: FloatArray = outline_px
+    moves: FloatArray = np.zeros((2 * len(outline_px), 8))
+    cov: FloatArray = np.zeros((8, 8))
     for _ in range(ROUNDS):
         share = share_inside(fitted, shape=(rows, cols)).astype(np.float64)
         edge = (share > 0.02) & (share < 0.98)
-        if edge.sum() < 40:
-            return outline_px
+        if edge.sum() < LEAST_EDGE_PX:
+            return None
         near = cv2.distanceTransform((~edge).astype(np.uint8), cv2.DIST_L2, 3) < BAND_PX
         along_y, along_x = np.gradient(share)
         columns = [np.ones_like(x), x, y, share]
@@ -82,12 +122,20 @@ def fit_outline(
         left = float(np.std(seen - design @ amounts))
         step = float(amounts[3])
         if abs(step) * np.sqrt(edge.sum()) < LEAST_STEP * left * np.sqrt(len(columns)):
-            return outline_px
-        at = fitted / scale - 1
-        terms = np.c_[np.ones(len(at)), at]
-        move = np.stack([terms @ amounts[4:7], terms @ amounts[7:10]], axis=1)
-        move = -(move + (at @ amounts[10:12])[:, None] * at * scale) / step
-        fitted = fitted + np.clip(move, -1.5, 1.5)
+            return None
+        moves = -_moved_by(fitted / scale - 1, scale=scale) / step
+        fitted = fitted + np.clip((moves @ amounts[4:]).reshape(-1, 2), -1.5, 1.5)
         if np.hypot(*(fitted - outline_px).T).max() > FARTHEST_PX:
-            return outline_px
-    return fitted
+            return None
+        # Parts and pads beside the edge are no white noise: they reach over several pixels.
+        cov = (left * CLUTTER) ** 2 * np.linalg.pinv(design.T @ design, hermitian=True)[4:, 4:]
+    return Outline(fitted, moves @ cov @ moves.T + LEAST_ERROR_PX**2 * np.eye(len(moves)))
+
+
+def _moved_by(at: FloatArray, *, scale: FloatArray) -> FloatArray:
+    """Move (2 n, 8) of each point (n, 2), in units of half the picture, by each parameter."""
+    ones, zeros = np.ones(len(at)), np.zeros(len(at))
+    x, y = at.T
+    along_x = np.stack([ones, x, y, zeros, zeros, zeros, x * x * scale[0], x * y * scale[0]], 1)
+    along_y = np.stack([zeros, zeros, zeros, ones, x, y, x * y * scale[1], y * y * scale[1]], 1)
+    return np.stack([along_x, along_y], axis=1).reshape(-1, 8)

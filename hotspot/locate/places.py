@@ -33,18 +33,6 @@ def places_on_picture(board: Board | None, registration: Registration) -> tuple[
     return tuple(out)
 
 
-def board_outline(board: Board | None, registration: Registration) -> FloatArray | None:
-    """Return the corners (4, 2) of the board in the picture, px, or None where nobody knows."""
-    if board is None or registration.board_from_thermal is None:
-        return None
-    if board.width_mm is None or board.height_mm is None:
-        return None
-    w, h = board.width_mm, board.height_mm
-    corners = np.array([[0.0, 0.0], [w, 0.0], [w, h], [0.0, h]])
-    outline = registration.board_from_thermal.inverse().map(corners)
-    return outline if bool(np.all(np.isfinite(outline))) else None
-
-
 def outline_at(places: tuple[Place, ...], xy_px: FloatArray) -> FloatArray | None:
     """Return the outline of the smallest part body under a point, or None."""
     if not places:

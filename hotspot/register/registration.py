@@ -65,6 +65,10 @@ class PlaneMap:
         """Return the (2, 2) derivative of the mapped point by the point."""
         return self._derivatives(point)[0]
 
+    def parameter_derivative(self, point: FloatArray) -> FloatArray:
+        """Return the (2, 8) derivative of the mapped point by the matrix's first eight entries."""
+        return self._derivatives(point)[1]
+
     def point_cov(self, point: FloatArray, *, cov: FloatArray | None = None) -> FloatArray:
         """Return the (2, 2) covariance of a mapped point: the map's own plus the point's `cov`.
 
