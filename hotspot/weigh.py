@@ -39,6 +39,8 @@ USUAL_MM_PER_PX = 0.3
 ON_A_PART = 0.3
 # A part named with this probability tells where its heat is.
 ON_THIS_PART = 0.9
+# Centre and part this many sigma apart contradict one another: once in 90 by chance.
+CONTRADICTS = 3.0
 # A spot of this share of another's SNR is nearly as strong.
 NEARLY = 0.5
 # A model of a spot is never better than this share of it: bodies are not points, boards not even.
@@ -225,9 +227,16 @@ def fused(centre: Centre, place: Place) -> tuple[FloatArray, FloatArray]:
 
     Two measurements of one place, each weighted with its information: where the heat is centred,
     which uneven emissivity and copper pull at, and where the map and the registration put the part.
+
+    Where the two contradict one another, the spot's centre is what is off: the part was named by
+    the whole of its heat, and a warm trace or a second part beside it pulls at the centre alone.
     """
-    seen = np.linalg.inv(centre.cov_px2)
-    mapped = np.linalg.inv(place.spread_px2())
+    apart, spread = place.xy_px - centre.xy_px, place.spread_px2()
+    own = centre.cov_px2
+    if apart @ np.linalg.solve(own + spread, apart) > CONTRADICTS**2:
+        own = own + np.outer(apart, apart)
+    seen = np.linalg.inv(own)
+    mapped = np.linalg.inv(spread)
     cov: FloatArray = np.linalg.inv(seen + mapped)
     at: FloatArray = cov @ (seen @ centre.xy_px + mapped @ place.xy_px)
     return at, cov
