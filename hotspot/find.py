@@ -31,7 +31,7 @@ from hotspot.locate.detect import Scores
 from hotspot.locate.field import Field, build_field, reddened
 from hotspot.locate.places import outline_at
 from hotspot.locate.scorer import Scorer
-from hotspot.locate.separate import describe
+from hotspot.locate.separate import Describer
 from hotspot.locate.spots import FoundSpot, find_at_parts, find_spots, inner
 from hotspot.locate.templates import build_templates, render
 from hotspot.outcome import nothing_chance, told_apart, without_drive
@@ -195,6 +195,10 @@ def conclude(line: Line, *, say: Progress) -> Finding:
     def outline(xy_px: FloatArray) -> FloatArray | None:
         return outline_at(line.places, xy_px)
 
+    describer = Describer(
+        bad=field.bad, sigma_px=line.sigma_px, outline_at=outline, emissivity=emissivity
+    )
+
     def spots_of(
         of: Field,
         before: tuple[FoundSpot, ...] = (),
@@ -209,9 +213,7 @@ def conclude(line: Line, *, say: Progress) -> Finding:
             systematic_px=systematic_px,
             limit=FALSE_ALARM_LIMIT,
             trials=trials,
-            sigma_px=line.sigma_px,
-            outline_at=outline,
-            emissivity=emissivity,
+            describer=describer,
         )
         return scores, found, left
 
@@ -227,22 +229,16 @@ def conclude(line: Line, *, say: Progress) -> Finding:
             field = (
                 sharp
                 if not strong
-                else told_apart(line, fit, sharp, found=strong, emissivity=emissivity)
+                else told_apart(line, fit, sharp, found=strong, describer=describer)
             )
         else:
-            field = told_apart(line, fit, field, found=found, emissivity=emissivity)
+            field = told_apart(line, fit, field, found=found, describer=describer)
         _, found, rest = spots_of(field, strong)
     say(0.9, "weighing the parts")
     end = hottest_bin(fit)
 
     def peak_k(xy_px: FloatArray) -> float:
-        described = describe(
-            field,
-            centres=(xy_px,),
-            outlines=(outline(xy_px),),
-            sigma_px=line.sigma_px,
-            emissivity=emissivity,
-        )[0]
+        described = describer.describe(field, centres=(xy_px,))[0]
         x, y = (round(float(v)) for v in xy_px)
         maps = described.maps[:, y, x] * field.local_sigma[y, x]
         return float(fit.contrasts.courses[:, end] @ maps)

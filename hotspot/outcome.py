@@ -11,8 +11,7 @@ from hotspot.heat.heatmap import HeatMap, Switching
 from hotspot.line import Line, frame_counts
 from hotspot.locate.detect import Scores, false_alarm_probability
 from hotspot.locate.field import Field, build_field
-from hotspot.locate.places import outline_at
-from hotspot.locate.separate import describe
+from hotspot.locate.separate import Describer
 from hotspot.locate.spots import FoundSpot, inner
 
 
@@ -22,7 +21,7 @@ def told_apart(
     field: Field,
     *,
     found: tuple[FoundSpot, ...],
-    emissivity: NDArray[np.float32] | None,
+    describer: Describer,
 ) -> Field:
     """Return the field once strong heat is known and no longer taken for noise.
 
@@ -34,33 +33,17 @@ def told_apart(
         As first looked at.
     found
         The spots found.
-    emissivity
-        (rows, cols) how much of the heat each pixel shows, or None.
+    describer
+        Describes spots.
     """
-    described = _sum_of_spots(line, field, found, emissivity) * field.local_sigma
+    centres = tuple(s.centre.xy_px for s in found)
+    spots = describer.describe(field, centres=centres)
+    total: NDArray[np.float32] = np.sum([d.maps for d in spots], axis=0)
+    described = total * field.local_sigma
     bands = bands_without(fit, line.calm_bins, described=described)
     return build_field(
         fit.maps, quiet=fit.quiet, bad=line.calm_bins.bad, bands=bands, doubt=fit.doubt
     )
-
-
-def _sum_of_spots(
-    line: Line,
-    field: Field,
-    found: tuple[FoundSpot, ...],
-    emissivity: NDArray[np.float32] | None,
-) -> NDArray[np.float32]:
-    """Return what all spots together give in each contrast map."""
-    centres = tuple(s.centre.xy_px for s in found)
-    descriptions = describe(
-        field,
-        centres=centres,
-        outlines=tuple(outline_at(line.places, c) for c in centres),
-        sigma_px=line.sigma_px,
-        emissivity=emissivity,
-    )
-    total: NDArray[np.float32] = np.sum([d.maps for d in descriptions], axis=0)
-    return total
 
 
 def nothing_chance(scores: Scores, field: Field, trials: float) -> float:

@@ -8,7 +8,8 @@ as additional noise in proportion to what was taken away, so that leftovers are 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, field
 
 import cv2
 import numpy as np
@@ -36,57 +37,76 @@ class Description:
     maps: NDArray[np.float32]
 
 
-def describe(
-    field: Field,
-    *,
-    centres: tuple[FloatArray, ...],
-    outlines: tuple[FloatArray | None, ...],
-    sigma_px: float,
-    emissivity: NDArray[np.float32] | None = None,
-) -> tuple[Description, ...]:
-    """Return the joint least-squares description of the spots at `centres`.
+@dataclass(slots=True, eq=False)
+class Describer:
+    """Describes spots of one picture.
 
-    Parameters
+    Spots are looked for one after the other, and all found so far are described together each time:
+    the shapes at a place, and their products with those at other places, are worth keeping.
+
+    Attributes
     ----------
-    field
-        Contrast maps.
-    centres
-        (2,) each, px.
-    outlines
-        (4, 2) corners of the part's body under each spot, or None.
+    bad
+        (rows, cols) pixels that say nothing.
     sigma_px
         Blur of the optics.
+    outline_at
+        (4, 2) corners of the part's body under a point, or None.
     emissivity
         (rows, cols) how much of the heat each pixel shows, or None.
     """
-    rows, cols = field.shape
-    columns: list[NDArray[np.float64]] = []
-    counts = []
-    for centre, outline in zip(centres, outlines, strict=True):
-        shapes = _shapes((rows, cols), centre=centre, sigma_px=sigma_px)
-        if outline is not None:
-            shapes += _body_shapes((rows, cols), outline_px=outline, sigma_px=sigma_px)
-        columns += shapes
-        counts.append(len(shapes))
-    # One shape a row: sums over pixels then run along memory.
-    design = np.stack(columns)
-    if emissivity is not None:
-        design *= emissivity.reshape(1, -1)
-    good = (~field.bad).reshape(1, -1)
-    kept = design * good
-    gram = kept @ kept.T
-    right = kept @ field.maps.reshape(len(field.maps), -1).T
-    # A little ridge: Gaussians of neighbouring widths nearly repeat one another.
-    gram += 1e-6 * np.trace(gram) / len(gram) * np.eye(len(gram))
-    amounts = np.linalg.solve(gram, right)
-    out = []
-    first = 0
-    for count in counts:
-        part = slice(first, first + count)
-        maps = (amounts[part].T @ design[part]).reshape(-1, rows, cols)
-        out.append(Description(maps=maps.astype(np.float32)))
-        first += count
-    return tuple(out)
+
+    bad: NDArray[np.bool_]
+    sigma_px: float
+    outline_at: Callable[[FloatArray], FloatArray | None] = lambda xy_px: None
+    emissivity: NDArray[np.float32] | None = None
+    _shapes: dict[tuple[float, float], FloatArray] = field(default_factory=dict, init=False)
+    _products: dict[tuple[tuple[float, float], ...], FloatArray] = field(
+        default_factory=dict, init=False
+    )
+
+    def describe(self, of: Field, *, centres: tuple[FloatArray, ...]) -> tuple[Description, ...]:
+        """Return the joint least-squares description of the spots at `centres` (2,) each, px."""
+        rows, cols = self.bad.shape
+        keys = [(float(x), float(y)) for x, y in centres]
+        shapes = [self._shapes_at(key) for key in keys]
+        gram = np.block([[self._product(a, b) for b in keys] for a in keys])
+        seen = (of.maps.reshape(len(of.maps), -1) * ~self.bad.reshape(1, -1)).T.astype(np.float64)
+        right = np.concatenate([s @ seen for s in shapes])
+        # A little ridge: Gaussians of neighbouring widths nearly repeat one another.
+        gram = gram + 1e-6 * np.trace(gram) / len(gram) * np.eye(len(gram))
+        amounts = np.linalg.solve(gram, right)
+        out = []
+        first = 0
+        for here in shapes:
+            maps = amounts[first : first + len(here)].T @ here
+            out.append(Description(maps=maps.reshape(-1, rows, cols).astype(np.float32)))
+            first += len(here)
+        return tuple(out)
+
+    def _shapes_at(self, key: tuple[float, float]) -> FloatArray:
+        """Shapes (n, pixels) of a spot, one a row: sums over pixels then run along memory."""
+        known = self._shapes.get(key)
+        if known is None:
+            centre = np.array(key)
+            shapes = _shapes(self.bad.shape, centre=centre, sigma_px=self.sigma_px)
+            outline = self.outline_at(centre)
+            if outline is not None:
+                shapes += _body_shapes(self.bad.shape, outline_px=outline, sigma_px=self.sigma_px)
+            known = np.stack(shapes)
+            if self.emissivity is not None:
+                known *= self.emissivity.reshape(1, -1)
+            self._shapes[key] = known
+        return known
+
+    def _product(self, a: tuple[float, float], b: tuple[float, float]) -> FloatArray:
+        """Inner products over good pixels of the shapes at two places."""
+        if (b, a) in self._products:
+            return self._products[b, a].T
+        if (a, b) not in self._products:
+            good = ~self.bad.reshape(1, -1)
+            self._products[a, b] = (self._shapes_at(a) * good) @ self._shapes_at(b).T
+        return self._products[a, b]
 
 
 def take_away(field: Field, descriptions: tuple[Description, ...]) -> Field:

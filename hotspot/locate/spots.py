@@ -13,7 +13,7 @@ from hotspot.locate.centre import SYSTEMATIC_PX, Centre, find_peak, measure_cent
 from hotspot.locate.detect import Scores, false_alarm_probability
 from hotspot.locate.field import Field
 from hotspot.locate.parts import Place, part_false_alarm
-from hotspot.locate.separate import describe, take_away
+from hotspot.locate.separate import Describer, take_away
 
 # More sources than this on one rail is not a repair job but a fire.
 MOST_SPOTS = 5
@@ -52,11 +52,9 @@ def find_spots(
     first: Scores,
     limit: float,
     trials: float,
-    sigma_px: float,
-    outline_at: Callable[[FloatArray], FloatArray | None],
+    describer: Describer,
     before: tuple[FoundSpot, ...] = (),
     systematic_px: float = SYSTEMATIC_PX,
-    emissivity: NDArray[np.float32] | None = None,
 ) -> tuple[tuple[FoundSpot, ...], Scores]:
     """Return the significant spots, and the scores of the field without them.
 
@@ -72,16 +70,12 @@ def find_spots(
         False-alarm probability below which a spot counts.
     trials
         Switchings tried before: multiplies the false-alarm probability.
-    sigma_px
-        Blur of optics and body.
-    outline_at
-        Outline of the part body under a point, or None.
+    describer
+        Describes spots.
     before
         Spots known already: taken away first, and returned with the others.
     systematic_px
         Error of a position beyond noise.
-    emissivity
-        (rows, cols) how much of the heat each pixel shows, or None.
     """
     spots: list[FoundSpot] = list(before)
     scores = first
@@ -89,15 +83,10 @@ def find_spots(
     area = float(np.sum(~field.bad))
 
     def taken_away() -> Scores:
-        return rescore(
-            without(
-                field,
-                centres=tuple(s.centre.xy_px for s in spots),
-                sigma_px=sigma_px,
-                outline_at=outline_at,
-                emissivity=emissivity,
-            )
-        )
+        centres = tuple(s.centre.xy_px for s in spots)
+        return rescore(take_away(field, describer.describe(field, centres=centres)))
+
+    sigma_px = describer.sigma_px
 
     for spot in before:
         allowed = allowed & ~_near(field.bad.shape, spot.centre.xy_px, sigma_px=sigma_px)
@@ -171,25 +160,6 @@ def find_at_parts(
         return None
     centre = measure_centre(scores, row=top[1], column=top[2])
     return FoundSpot(centre=centre, false_alarm=chance, scores=scores)
-
-
-def without(
-    field: Field,
-    *,
-    centres: tuple[FloatArray, ...],
-    sigma_px: float,
-    outline_at: Callable[[FloatArray], FloatArray | None],
-    emissivity: NDArray[np.float32] | None = None,
-) -> Field:
-    """Return the field with the spots at `centres` described jointly and taken away."""
-    descriptions = describe(
-        field,
-        centres=centres,
-        outlines=tuple(outline_at(c) for c in centres),
-        sigma_px=sigma_px,
-        emissivity=emissivity,
-    )
-    return take_away(field, descriptions)
 
 
 def inner(bad: NDArray[np.bool_]) -> NDArray[np.bool_]:

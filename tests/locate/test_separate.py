@@ -7,7 +7,7 @@ import pytest
 
 from hotspot.locate.detect import Scores
 from hotspot.locate.field import Field
-from hotspot.locate.separate import LEFTOVER, describe, take_away
+from hotspot.locate.separate import LEFTOVER, Describer, take_away
 from hotspot.locate.spots import BORDER_PX, find_spots, inner
 from tests.locate.white_field import gaussian, scored, white_field
 
@@ -27,8 +27,7 @@ def found(maps: np.ndarray) -> tuple:
         first=rescore(field),
         limit=0.005,
         trials=1.0,
-        sigma_px=WIDTH,
-        outline_at=lambda xy: None,
+        describer=Describer(bad=field.bad, sigma_px=WIDTH),
     )[0]
 
 
@@ -62,7 +61,7 @@ def test_the_description_holds_the_spot_and_what_is_left_is_noise() -> None:
     spot = 30 * gaussian(SHAPE, (41.3, 28.8), 1.9)
     field = white_field((spot + rng.standard_normal(SHAPE))[None])
     xy = np.array([41.3, 28.8])
-    described = describe(field, centres=(xy,), outlines=(None,), sigma_px=WIDTH)
+    described = Describer(bad=field.bad, sigma_px=WIDTH).describe(field, centres=(xy,))
     assert np.abs(described[0].maps[0] - spot).max() < 2.0
     rest = take_away(field, described)
     assert rest.maps[0, 20:38, 30:52].std() < 1.15
@@ -74,15 +73,20 @@ def test_the_description_holds_the_spot_and_what_is_left_is_noise() -> None:
 def test_descriptions_of_two_spots_share_what_lies_between() -> None:
     a, b = 12 * gaussian(SHAPE, (35, 30), 1.8), 7 * gaussian(SHAPE, (45, 30), 1.8)
     field = white_field((a + b)[None])
-    one, two = describe(
-        field,
-        centres=(np.array([35.0, 30.0]), np.array([45.0, 30.0])),
-        outlines=(None, None),
-        sigma_px=WIDTH,
-    )
+    first, second = np.array([35.0, 30.0]), np.array([45.0, 30.0])
+    describer = Describer(bad=field.bad, sigma_px=WIDTH)
+    one, two = describer.describe(field, centres=(first, second))
     assert np.abs(one.maps[0] + two.maps[0] - a - b).max() < 0.4
     assert one.maps[0, 30, 35] == pytest.approx(12, rel=0.06)
     assert two.maps[0, 30, 45] == pytest.approx(7, rel=0.06)
+    # What is kept for the next description changes nothing, nor does the order.
+    alone = describer.describe(field, centres=(second,))[0]
+    fresh = Describer(bad=field.bad, sigma_px=WIDTH)
+    np.testing.assert_allclose(
+        alone.maps, fresh.describe(field, centres=(second,))[0].maps, atol=1e-5
+    )
+    turned = describer.describe(field, centres=(second, first))
+    np.testing.assert_allclose(turned[0].maps, two.maps, atol=1e-4)
 
 
 def test_a_known_body_describes_a_square_spot_better() -> None:
@@ -93,7 +97,10 @@ def test_a_known_body_describes_a_square_spot_better() -> None:
     xy = np.array([41.0, 29.0])
     left = [
         np.abs(
-            describe(field, centres=(xy,), outlines=(o,), sigma_px=1.0)[0].maps[0] - square
+            Describer(bad=field.bad, sigma_px=1.0, outline_at=lambda _, o=o: o)
+            .describe(field, centres=(xy,))[0]
+            .maps[0]
+            - square
         ).sum()
         for o in (None, outline)
     ]
