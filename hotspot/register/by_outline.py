@@ -73,12 +73,13 @@ def refined_by_outline(
         return registration, expected
     better = _updated(thermal_from_board, corners_mm, found.corners_px, found.cov_px2)
     if better is None:
-        return registration, found.corners_px
+        return registration, expected
     to_board = better.inverse()
     photo_from_thermal = registration.photo_from_thermal
     if photo_from_thermal is not None and len(board.photo_landmarks) >= 2:
         photo_from_thermal = fit_board_from_photo(board)[0].inverse().after(to_board)
-    moved = float(np.hypot(*(better.map(corners_mm) - expected).T).max())
+    corners_px = better.map(corners_mm)
+    moved = float(np.hypot(*(corners_px - expected).T).max())
     words = f"the board's edge in the cold picture moved it by up to {moved:.1f} thermal pixels"
     return (
         replace(
@@ -87,7 +88,7 @@ def refined_by_outline(
             photo_from_thermal=photo_from_thermal,
             support="; ".join(filter(None, (registration.support, words))),
         ),
-        found.corners_px,
+        corners_px,
     )
 
 
