@@ -29,14 +29,13 @@ def choose_switching(
     proposed
         From `hotspot.line.switchings_of`, the most significant first.
     """
-    best, best_fit, most = proposed[0], None, 0.0
-    for i, estimate in enumerate(proposed):
-        fit = _fit(line, estimate)
-        if len(proposed) == 1:
-            return estimate, fit
-        if i == 0:
-            best_fit = fit
-        if fit is None or not line.on_rail:
+    best, best_fit = proposed[0], _fit(line, proposed[0])
+    if len(proposed) == 1 or not line.on_rail:
+        return best, best_fit
+    most = 0.0
+    fits = (best_fit, *(_fit(line, estimate) for estimate in proposed[1:]))
+    for estimate, fit in zip(proposed, fits, strict=True):
+        if fit is None:
             continue
         at_parts, elsewhere = _evidence(line, fit)
         if at_parts > max(elsewhere, most):

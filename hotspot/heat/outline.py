@@ -68,18 +68,6 @@ class Outline:
     cov_px2: FloatArray
 
 
-def fit_outline(
-    outline_px: FloatArray, *, cold: NDArray[np.float32], bad: NDArray[np.bool_]
-) -> FloatArray:
-    """Return an outline (n, 2) moved, turned and stretched onto the edge in the cold picture.
-
-    The outline comes back unchanged where the cold picture has no clear edge near it, or one too
-    far away; parameters as for `measure_outline`.
-    """
-    found = measure_outline(outline_px, cold=cold, bad=bad)
-    return outline_px if found is None else found.corners_px
-
-
 def measure_outline(
     outline_px: FloatArray, *, cold: NDArray[np.float32], bad: NDArray[np.bool_]
 ) -> Outline | None:

@@ -6,7 +6,7 @@ import cv2
 import numpy as np
 import pytest
 
-from hotspot.heat.outline import BAND_PX, FARTHEST_PX, fit_outline, share_inside
+from hotspot.heat.outline import BAND_PX, FARTHEST_PX, Outline, measure_outline, share_inside
 
 ROWS, COLS = 88, 120
 GOOD = np.zeros((ROWS, COLS), dtype=bool)
@@ -36,6 +36,11 @@ def drawn(outline_px: np.ndarray) -> np.ndarray:
         inside &= (bx - ax) * (y - ay) - (by - ay) * (x - ax) >= 0
     share: np.ndarray = inside.reshape(ROWS, 8, COLS, 8).mean(axis=(1, 3))
     return share
+
+
+def corners_of(found: Outline | None) -> np.ndarray:
+    assert found is not None
+    return found.corners_px
 
 
 def cold_picture(
@@ -105,7 +110,7 @@ def test_an_outline_that_is_off_is_moved_onto_the_edge(seed: int, step_k: float)
     off = rng.uniform(1.0, 2.0, (4, 2)) * rng.choice([-1, 1], (4, 2)) / np.sqrt(2)
     start = TRUE_PX + off
     cold = cold_picture(rng, step_k=step_k)
-    fitted = fit_outline(start, cold=cold, bad=GOOD)
+    fitted = corners_of(measure_outline(start, cold=cold, bad=GOOD))
     assert np.hypot(*(start - TRUE_PX).T).min() > 0.9
     assert np.hypot(*(fitted - TRUE_PX).T).max() < 0.3
     # Neither wider nor narrower than it is: parts at the edge move it here and there, not inwards.
@@ -119,7 +124,7 @@ def test_dead_pixels_on_the_edge_have_no_say(rng: np.random.Generator) -> None:
     bad[38:45, 9:16] = True
     cold[bad] = 90.0
     cold[40, 11:14] = np.nan
-    fitted = fit_outline(TRUE_PX + np.array([1.2, -0.9]), cold=cold, bad=bad)
+    fitted = corners_of(measure_outline(TRUE_PX + np.array([1.2, -0.9]), cold=cold, bad=bad))
     assert np.hypot(*(fitted - TRUE_PX).T).max() < 0.3
 
 
@@ -127,18 +132,19 @@ def test_dead_pixels_on_the_edge_have_no_say(rng: np.random.Generator) -> None:
 def test_a_board_as_warm_as_the_bench_leaves_the_outline_as_it_was(seed: int) -> None:
     rng = np.random.default_rng(seed)
     start = TRUE_PX + 1.0
-    assert fit_outline(start, cold=cold_picture(rng, step_k=0.0), bad=GOOD) is start
+    assert measure_outline(start, cold=cold_picture(rng, step_k=0.0), bad=GOOD) is None
 
 
 def test_an_outline_beside_the_picture_is_left_as_it_was(rng: np.random.Generator) -> None:
     start = TRUE_PX + 400.0
-    assert fit_outline(start, cold=cold_picture(rng), bad=GOOD) is start
+    assert measure_outline(start, cold=cold_picture(rng), bad=GOOD) is None
 
 
 @pytest.mark.parametrize("away_px", [FARTHEST_PX + 1.5, BAND_PX + 1.0, 2 * BAND_PX])
 def test_an_edge_too_far_away_makes_nothing_worse(rng: np.random.Generator, away_px: float) -> None:
     start = TRUE_PX + np.array([away_px, 0.0])
-    fitted = fit_outline(start, cold=cold_picture(rng), bad=GOOD)
+    found = measure_outline(start, cold=cold_picture(rng), bad=GOOD)
+    fitted = start if found is None else found.corners_px
     before = np.hypot(*(start - TRUE_PX).T).max()
     assert np.hypot(*(fitted - TRUE_PX).T).max() <= before + 1e-9
     # Never moved farther than said.
