@@ -52,18 +52,23 @@ class Coarse:
         """Return a frame on the smaller grid: the mean of the good pixels of each block."""
         if self.factor == 1:
             return picture
-        rows, cols = self.shape[0] * self.factor, self.shape[1] * self.factor
-        size = (self.shape[1], self.shape[0])
-        cut = picture[:rows, :cols]
-        whole = cv2.resize(cut, size, interpolation=cv2.INTER_AREA)
-        blocks = self._touched()
-        if blocks.any():
-            good = (~self.bad[:rows, :cols]).astype(np.float32)
-            weight = cv2.resize(good, size, interpolation=cv2.INTER_AREA)
-            clean = np.where(good > 0, cut, np.float32(0))
-            total = cv2.resize(clean, size, interpolation=cv2.INTER_AREA)
-            whole[blocks] = total[blocks] / np.maximum(weight[blocks], 1e-3)
-        return np.asarray(whole, dtype=np.float32)
+        return self._reduced(picture, *self._touched())
+
+    def _reduced(
+        self, picture: NDArray[np.float32], row: NDArray[np.intp], col: NDArray[np.intp]
+    ) -> NDArray[np.float32]:
+        """Return the means of all blocks; those at (row, col) have bad pixels."""
+        rows, cols = self.shape
+        cut = picture[: rows * self.factor, : cols * self.factor]
+        whole = np.asarray(
+            cv2.resize(cut, (cols, rows), interpolation=cv2.INTER_AREA), dtype=np.float32
+        )
+        if len(row):
+            good = ~self._blocks()[row, :, col]
+            pixels = cut.reshape(rows, self.factor, cols, self.factor)[row, :, col]
+            total = np.where(good, pixels, np.float32(0)).sum(axis=(1, 2))
+            whole[row, col] = total / np.maximum(good.sum(axis=(1, 2)), 1)
+        return whole
 
     def reduced_bins(self, bins: BinnedFrames) -> BinnedFrames:
         """Return binned frames on the smaller grid."""
@@ -71,8 +76,9 @@ class Coarse:
             return bins
         pictures = bins.values.reshape(-1, *self.full_shape)
         values = np.empty((len(pictures), self.shape[0] * self.shape[1]), dtype=np.float32)
+        touched = self._touched()
         for i, picture in enumerate(pictures):
-            values[i] = self.reduced(picture).reshape(-1)
+            values[i] = self._reduced(picture, *touched).reshape(-1)
         return replace(
             bins,
             values=values,
@@ -81,9 +87,10 @@ class Coarse:
             shape=self.shape,
         )
 
-    def _touched(self) -> NDArray[np.bool_]:
-        out: NDArray[np.bool_] = np.any(self._blocks(), axis=(1, 3))
-        return out
+    def _touched(self) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        """Row and column of the blocks that have a bad pixel."""
+        row, col = np.nonzero(np.any(self._blocks(), axis=(1, 3)))
+        return row, col
 
     def _blocks(self) -> NDArray[np.bool_]:
         rows, cols = self.shape

@@ -7,7 +7,9 @@ wrong edge would drift, the outline is fitted to the edge that the cold picture 
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
+from typing import Any
 
 import cv2
 import numpy as np
@@ -40,15 +42,29 @@ def share_inside(outline_px: FloatArray, *, shape: tuple[int, int]) -> NDArray[n
     By half planes: a polygon filler draws the edge's own pixels as well, an outline that is wider
     by half a drawn pixel all round, and a fit to it then comes out as much too small.
     """
-    rows, cols = shape
-    x, y = ((np.arange(n * FINER) + 0.5) / FINER - 0.5 for n in (cols, rows))
-    fine = np.ones((rows * FINER, cols * FINER), dtype=np.bool_)
     ahead = np.roll(outline_px, -1, axis=0)
     # Corners may go round either way.
     way = np.sign(np.sum(outline_px[:, 0] * ahead[:, 1] - outline_px[:, 1] * ahead[:, 0]))
-    for (ax, ay), (bx, by) in zip(outline_px, ahead, strict=True):
-        fine &= (way * (bx - ax) * (y - ay))[:, None] > (way * (by - ay) * (x - ax))[None]
-    share = fine.reshape(rows, FINER, cols, FINER).mean(axis=(1, 3), dtype=np.float32)
+    lines = list(zip(outline_px, way * (ahead - outline_px), strict=True))
+
+    def depths(x: NDArray[Any], y: NDArray[Any]) -> Iterator[tuple[FloatArray, float]]:
+        """How far points lie within each edge, and the unit of that, a pixel."""
+        for (ax, ay), (dx, dy) in lines:
+            yield dx * (y - ay) - dy * (x - ax), float(np.hypot(dx, dy))
+
+    share = np.ones(shape, dtype=np.float32)
+    crossed, outside = np.zeros(shape, dtype=np.bool_), np.zeros(shape, dtype=np.bool_)
+    for depth, pixel in depths(np.arange(shape[1])[None], np.arange(shape[0])[:, None]):
+        share[depth <= 0] = 0.0
+        crossed |= np.abs(depth) < pixel
+        outside |= depth < -pixel
+    # Only pixels that an edge may cross are worth a finer look.
+    row, col = np.nonzero(crossed & ~outside)
+    fine = (np.arange(FINER) + 0.5) / FINER - 0.5
+    inside = np.ones((len(row), FINER, FINER), dtype=np.bool_)
+    for depth, _ in depths(col[:, None, None] + fine, row[:, None, None] + fine[:, None]):
+        inside &= depth > 0
+    share[row, col] = inside.mean(axis=(1, 2))
     return np.asarray(cv2.GaussianBlur(share, (0, 0), OPTICS_SIGMA_PX), dtype=np.float32)
 
 

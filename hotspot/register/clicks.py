@@ -13,7 +13,8 @@ from scipy import stats
 
 from hotspot.checks import FloatArray
 from hotspot.errors import RegistrationError
-from hotspot.register.fitting import Fit, map_points
+from hotspot.register.fitting import map_points
+from hotspot.register.levels import Fit
 
 # Weight of the assumed click noise against the residuals, in degrees of freedom: with the one to
 # eight degrees that 4-8 clicks leave, the residuals alone would set the scale by chance.

@@ -10,8 +10,8 @@ from scipy import optimize, stats
 
 from hotspot.checks import FloatArray
 from hotspot.register.clicks import NOISE_DOF
-from hotspot.register.fitting import TILT_LEVELS, Fit, fit_most_likely
 from hotspot.register.lens import MOST_K1, Lens, lens_of
+from hotspot.register.levels import TILT_LEVELS, Fit, fit_most_likely
 
 # Nine numbers (homography and k1) from eight clicks leave seven to tell a lens from noise.
 FEWEST_FOR_LENS = 8

@@ -18,8 +18,9 @@ from hotspot.register.clicks import (
     names,
 )
 from hotspot.register.find_lens import LensFit, find_lens, find_lens_and_wrong
-from hotspot.register.fitting import TILT_LEVELS, Fit, fit_most_likely, is_mirrored, map_points
+from hotspot.register.fitting import is_mirrored, map_points
 from hotspot.register.lens import Lens
+from hotspot.register.levels import TILT_LEVELS, Fit, fit_levels
 from hotspot.register.registration import PlaneMap
 
 MODELS = ("similarity", "affine", "homography")
@@ -231,27 +232,30 @@ def _fit_over_levels(
     The average and its covariance (within plus between the levels) are those of Bayesian model
     averaging (Hoeting et al., Statistical Science 14 (1999)).
     """
-    tilts: tuple[tuple[float, float] | None, ...] = (None,)
+    tilts: tuple[tuple[float, float], ...] | None = None
     if tilt_prior and model != "similarity":
         tilts = TILT_LEVELS
     noises = NOISE_LEVELS if tilt_prior and len(source) > 3 else NOISE_LEVELS[:1]
     if level is not None:
-        tilts, noises = (level.tilt,), ((level.noise, 0.0),)
-    fits = []
-    for factor, unlikely in noises:
-        for tilt in tilts:
-            fit = fit_most_likely(
-                source,
-                destination,
-                sigma_source=sigma[0] * factor,
-                sigma_destination=sigma[1] * factor,
-                model=model,
-                mirrored=mirrored,
-                tilt=tilt,
-                source_covs=source_covs,
-            )
-            evidence = fit.evidence + 4.0 * len(source) * np.log(factor) + unlikely
-            fits.append(replace(fit, evidence=evidence, noise=factor, tilt=tilt))
+        tilts = None if level.tilt is None else (level.tilt,)
+        noises = ((level.noise, 0.0),)
+    unlikely = dict(noises)
+    fits = [
+        replace(
+            fit, evidence=fit.evidence + 4.0 * len(source) * np.log(fit.noise) + unlikely[fit.noise]
+        )
+        for fit in fit_levels(
+            source,
+            destination,
+            sigma_source=sigma[0],
+            sigma_destination=sigma[1],
+            model=model,
+            mirrored=mirrored,
+            tilts=tilts,
+            noises=tuple(unlikely),
+            source_covs=source_covs,
+        )
+    ]
     best = min(fits, key=lambda f: f.evidence)
     weights = np.exp(-0.5 * np.array([f.evidence - best.evidence for f in fits]))
     evidence = best.evidence - 2.0 * float(np.log(weights.sum()))

@@ -8,8 +8,9 @@ import pytest
 from scipy.optimize import least_squares
 from skimage.transform import ProjectiveTransform, SimilarityTransform
 
-from hotspot.register.fitting import fit_homography_algebraic, fit_most_likely, map_points
+from hotspot.register.fitting import fit_homography_algebraic, map_points
 from hotspot.register.landmarks import fit_plane_map
+from hotspot.register.levels import fit_most_likely
 from hotspot.register.registration import PlaneMap
 
 TRUE = np.array([[4.2, 0.3, 30.0], [-0.25, 4.1, 20.0], [2e-4, 3e-4, 1.0]])
