@@ -32,7 +32,7 @@ from hotspot.locate.field import Field, build_field, reddened
 from hotspot.locate.places import outline_at
 from hotspot.locate.scorer import Scorer
 from hotspot.locate.separate import Describer
-from hotspot.locate.spots import FoundSpot, find_at_parts, find_spots, inner
+from hotspot.locate.spots import FoundSpot, find_at_parts, find_spots, find_strongest, inner
 from hotspot.locate.templates import build_templates, render
 from hotspot.outcome import nothing_chance, told_apart, without_drive
 from hotspot.reflections import find_mirrored, set_aside
@@ -203,29 +203,34 @@ def conclude(line: Line, *, say: Progress) -> Finding:
         of: Field,
         before: tuple[FoundSpot, ...] = (),
         systematic_px: float = SYSTEMATIC_PX,
-    ) -> tuple[Scores, tuple[FoundSpot, ...], Scores]:
-        scores = scorer.score(of)
-        found, left = find_spots(
+        first: Scores | None = None,
+    ) -> tuple[tuple[FoundSpot, ...], Scores]:
+        scale = scorer.measure_scale(of) if first is None else first.scale
+        return find_spots(
             of,
-            rescore=lambda f: scorer.score(f, scale=scores.scale),
-            first=scores,
+            rescore=lambda f: scorer.score(f, scale=scale),
+            first=first,
             before=before,
             systematic_px=systematic_px,
             limit=FALSE_ALARM_LIMIT,
             trials=trials,
             describer=describer,
         )
-        return scores, found, left
 
     say(0.8, "looking for spots")
-    first, found, rest = spots_of(field)
-    if found and found[0].centre.snr > STRONG_SNR:
+    first = scorer.score(field)
+    strongest = find_strongest(first, bad=field.bad, limit=FALSE_ALARM_LIMIT, trials=trials)
+    snr = 0.0 if strongest is None else strongest.centre.snr
+    # Far above the noise all are looked for otherwise.
+    found, rest = ((), first) if snr > SHAPE_LIMITED_SNR else spots_of(field, first=first)
+    if snr > STRONG_SNR:
         strong: tuple[FoundSpot, ...] = ()
-        if found[0].centre.snr > SHAPE_LIMITED_SNR:
+        if snr > SHAPE_LIMITED_SNR:
             # What drift removal took in step was this heat: put back, it leaves no doubt.
             fit = replace(restore_heat(fit, line.calm_bins), doubt=np.zeros_like(fit.doubt))
             sharp = reddened(field, maps=fit.maps)
-            first, strong, rest = spots_of(sharp, systematic_px=SHAPE_SIGMA_PX)
+            first = scorer.score(sharp)
+            strong, _ = spots_of(sharp, systematic_px=SHAPE_SIGMA_PX, first=first)
             field = (
                 sharp
                 if not strong
@@ -233,7 +238,7 @@ def conclude(line: Line, *, say: Progress) -> Finding:
             )
         else:
             field = told_apart(line, fit, field, found=found, describer=describer)
-        _, found, rest = spots_of(field, strong)
+        found, rest = spots_of(field, strong)
     say(0.9, "weighing the parts")
     end = hottest_bin(fit)
 

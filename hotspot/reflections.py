@@ -7,6 +7,7 @@ short is one place, perhaps two, and follows the switching.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -148,7 +149,7 @@ def set_aside(
         Whether something was seen to move in the mirrors.
     """
     most = _most_misfit(moving, logged=logged)
-    in_step = [measure_misfit(field, xy_px=s.centre.xy_px) <= most for s in found]
+    in_step = [m <= most for m in measure_misfits(field, [s.centre.xy_px for s in found])]
     return (
         tuple(s for s, yes in zip(found, in_step, strict=True) if yes),
         tuple(s for s, yes in zip(found, in_step, strict=True) if not yes),
@@ -183,7 +184,7 @@ def find_mirrored(
     return Mirrored(
         equals=int(equals),
         restless=_count_restless(field, away_from_px=own[0].xy_px),
-        misfit=max(measure_misfit(field, xy_px=s.xy_px) for s in near_strongest),
+        misfit=max(measure_misfits(field, [s.xy_px for s in near_strongest])),
         mirrored=mirrored,
         snr=strongest,
         moving=moving,
@@ -199,8 +200,8 @@ def _count_restless(field: Field, *, away_from_px: FloatArray) -> int:
     return count_pads(restless)
 
 
-def measure_misfit(field: Field, *, xy_px: FloatArray) -> float:
-    """Return which share of what a place does happens at times of its own.
+def measure_misfits(field: Field, places_px: Sequence[FloatArray]) -> list[float]:
+    """Return which share of what each place does happens at times of its own.
 
     Heat in step with the switching leaves nothing in the quiet contrasts but noise and a few per
     cent where its time course is a little unlike all in the family. What comes and goes by itself
@@ -210,11 +211,12 @@ def measure_misfit(field: Field, *, xy_px: FloatArray) -> float:
     ----------
     field
         Contrast maps divided by their noise.
-    xy_px
-        The place.
+    places_px
+        (2,) each.
     """
+    if not places_px:
+        return []
     rows, cols = field.shape
-    own, signal = _energies(field, xy_px)
     # A scene that is restless throughout (leaves, a trembling stand) is the measure, not theory.
     grid = [
         np.array([c, r])
@@ -222,9 +224,9 @@ def measure_misfit(field: Field, *, xy_px: FloatArray) -> float:
         for r in np.linspace(0.08, 0.92, 8) * rows
     ]
     usual = max(float(np.median([_energies(field, at)[0] for at in grid])), 1e-12)
-    count = len(field.quiet)
-    beyond = own - usual * (1 + CERTAIN_SIGMAS * float(np.sqrt(2 / max(count, 1))))
-    return max(0.0, beyond) / max(signal, 1e-12)
+    expected = usual * (1 + CERTAIN_SIGMAS * float(np.sqrt(2 / max(len(field.quiet), 1))))
+    energies = [_energies(field, at) for at in places_px]
+    return [max(0.0, own - expected) / max(signal, 1e-12) for own, signal in energies]
 
 
 def _energies(field: Field, xy_px: FloatArray) -> tuple[float, float]:

@@ -20,6 +20,7 @@ from hotspot.locate.parts import (
     PartScore,
     Place,
     score_parts,
+    score_parts_of_each,
 )
 from hotspot.locate.spots import FoundSpot, inner
 from hotspot.register.registration import Registration
@@ -161,8 +162,8 @@ def weigh(
     around = tuple(AROUND_SERIES_MM / (mm_per_px or USUAL_MM_PER_PX) if s else 0.0 for s in series)
     candidate = np.array([p.role in (Role.SHUNT, Role.LOAD, Role.UNKNOWN) for p in priors])
     if board is not None and places:
+        part_scores = score_parts_of_each(stacks, places=places, within=within, around_px=around)
         for i, stack in enumerate(stacks):
-            part_scores.append(score_parts(stack, places=places, within=within, around_px=around))
             elsewhere = elsewhere_evidence(stack, field)
             if path_probability(priors, scores=part_scores[i], elsewhere=elsewhere) > 0.5:
                 roles[i] = "path"

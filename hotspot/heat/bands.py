@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from hotspot.checks import FloatArray
 from hotspot.heat.noise import fit_proven_amounts, robust_variance, variance_of
+from hotspot.heat.robust import median_of
 
 # Widths of the bands in which smooth noise is measured, px; octaves from twice a sharp spot to a
 # large part of the picture.
@@ -167,8 +168,8 @@ def measure_bands(seen: QuietBands, *, maps: NDArray[np.float32], bad: NDArray[n
 def _robust_cov(maps: NDArray[np.float32]) -> FloatArray:
     """Covariance (k, k) over pixels of maps whose extremes (heat) are cut off."""
     flat = maps.reshape(len(maps), -1).astype(np.float64)
-    flat = flat - np.median(flat, axis=1, keepdims=True)
-    sigma = 1.4826 * np.median(np.abs(flat), axis=1, keepdims=True)
+    flat -= np.array([[median_of(row)] for row in flat])
+    sigma = 1.4826 * np.array([[median_of(np.abs(row))] for row in flat])
     clipped = np.clip(flat, -CLIP * sigma, CLIP * sigma)
     out: FloatArray = clipped @ clipped.T / clipped.shape[1]
     return out

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotspot.checks import FloatArray
+from hotspot.heat.robust import median_of
 
 # Pixels whose change over time exceeds this many times the median change are left out of the
 # second fit; 2 keeps 95 % of the pixels of pure noise of unequal level and drops warm areas.
@@ -137,7 +138,7 @@ def _without_pixel_noise(sharp: NDArray[np.float32]) -> NDArray[np.float64]:
     """Return a cold picture without its pixels' own offsets, which do not drift; edges stay."""
     smooth = cv2.GaussianBlur(sharp, (0, 0), STRUCTURE_SIGMA_PX)
     rough = sharp - smooth
-    sigma = 1.4826 * float(np.median(np.abs(rough))) + 1e-12
+    sigma = 1.4826 * median_of(np.abs(rough)) + 1e-12
     edges = np.abs(rough) > EDGE_SIGMAS * sigma
     return np.asarray(smooth + np.where(edges, rough, 0.0), dtype=np.float64)
 
@@ -173,7 +174,7 @@ def remove_drift(
         good = good & ~keep_out.reshape(-1)
     coefficients = _amounts(values, patterns=patterns, good=good)
     change = _change(values, patterns=patterns, coefficients=coefficients)
-    middle = float(np.median(change[good]))
+    middle = median_of(change[good])
     calm = good & (change < WARM_FACTOR**2 * middle)
     if middle > 0 and calm.sum() > max(20 * patterns.shape[1], 0.3 * good.sum()):
         coefficients = _amounts(values, patterns=patterns, good=calm)
@@ -229,15 +230,15 @@ def find_restless(values: NDArray[np.float32], *, bad: NDArray[np.bool_]) -> NDA
         total += (values[i] - values[i - 1]).astype(np.float64) ** 2
     power = (total / (len(values) - 1)).reshape(bad.shape)
     good = ~bad
-    middle = float(np.median(power[good]))
-    sigma = 1.4826 * float(np.median(np.abs(power[good] - middle)))
+    middle = median_of(power[good])
+    sigma = 1.4826 * median_of(np.abs(power[good] - middle))
     excess = np.where(bad, 0.0, power - middle)
     kernel = np.array([[0, 1, 0], [1, 0, 1], [0, 1, 0]], dtype=np.float64) / 4
     around = cv2.filter2D(excess, -1, kernel, borderType=cv2.BORDER_REFLECT)
     # Of few bins the power is far from normal; its cube root is not (Wilson & Hilferty 1931).
     root = np.cbrt(power)
-    centre = float(np.median(root[good]))
-    spread = 1.4826 * float(np.median(np.abs(root[good] - centre)))
+    centre = median_of(root[good])
+    spread = 1.4826 * median_of(np.abs(root[good] - centre))
     restless = (root > centre + RESTLESS_SIGMA * spread) & (excess > RESTLESS_SIGMA * sigma)
     return restless & (around < RESTLESS_SHARE * excess + sigma) & good
 

@@ -22,7 +22,7 @@ from hotspot.heat.audit import MISSING_SHARE, FrameAudit
 from hotspot.heat.badpixels import PixelStatistics, find_dead, find_offset_pixels
 from hotspot.heat.bins import BinSums
 from hotspot.heat.gather import Gathered
-from hotspot.heat.noise import MAD_TO_SIGMA
+from hotspot.heat.robust import MAD_TO_SIGMA
 from hotspot.heat.shutter import FREEZE_RUNS, FREEZE_S
 from hotspot.profile import CameraProfile
 

@@ -15,10 +15,10 @@ from numpy.typing import NDArray
 from scipy.optimize import nnls
 
 from hotspot.checks import FloatArray
+from hotspot.heat.robust import robust_sigma
 
 # Correlation times of the slow part, s: half-decade steps from a second to beyond a recording.
 SLOW_TAUS_S = (1.0, 3.0, 10.0, 30.0, 100.0, 300.0)
-MAD_TO_SIGMA = 1.482602218505602  # 1 / Phi^-1(0.75), exact for a normal distribution
 # Twice the gain in log-likelihood that proves a further kind of noise: chi-squared with one degree
 # of freedom exceeds 8 once in 200, and six kinds are tried.
 PROOF = 8.0
@@ -90,7 +90,7 @@ def fit_temporal_noise(
         half, weight, gap = [], [], []
         for i in first:
             step = values[i + lag, pixels] - values[i, pixels]
-            sigma = MAD_TO_SIGMA * float(np.median(np.abs(step - np.median(step))))
+            sigma = robust_sigma(step)
             half.append(0.5 * sigma * sigma)
             weight.append(0.5 / frames[i] + 0.5 / frames[i + lag])
             gap.append(t_s[i + lag] - t_s[i])
@@ -214,6 +214,4 @@ def robust_variance(maps: NDArray[Any], *, good: NDArray[np.bool_] | None = None
     if good is not None:
         flat = flat[:, good.reshape(-1)]
     flat = flat[:, :: max(1, flat.shape[1] // (4 * MOST_PIXELS))]
-    middle = np.median(flat, axis=1, keepdims=True)
-    out: FloatArray = (MAD_TO_SIGMA * np.median(np.abs(flat - middle), axis=1)) ** 2
-    return out
+    return np.array([robust_sigma(row) ** 2 for row in flat])

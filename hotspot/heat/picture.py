@@ -53,7 +53,7 @@ def build_heat_map(
     """
     end = hottest_bin(fit)
     course = fit.contrasts.courses[:, end]
-    rise = np.einsum("k,kij->ij", course, fit.maps).astype(np.float32)
+    rise = np.tensordot(course.astype(np.float32), fit.maps, axes=1)
     sigma = (float(np.linalg.norm(course)) * local_sigma).astype(np.float32)
     t_s: FloatArray = np.zeros(0)
     seen: FloatArray = np.zeros(0)
@@ -66,7 +66,8 @@ def build_heat_map(
         weight /= max(float(weight.sum()), 1e-12)
         t_s = calm_bins.bins.t_s
         seen = calm_bins.bins.values @ weight.reshape(-1).astype(np.float32)
-        fitted = np.einsum("kb,kij,ij->b", fit.contrasts.courses, fit.maps, weight)
+        at_spot = fit.maps.reshape(len(fit.maps), -1) @ weight.reshape(-1).astype(np.float32)
+        fitted = fit.contrasts.courses.T @ at_spot
         # Offsets are free in each segment: the fit says nothing about them.
         for s in np.unique(calm_bins.bins.segment):
             inside = calm_bins.bins.segment == s
@@ -116,7 +117,7 @@ def source_map(
     rows, cols = maps.shape[1:]
     transforms = fft.rfft2(maps, s=padded, axes=(1, 2))
     whitened = np.einsum("klij,lij->kij", inverse_noise, transfer)
-    numerator = np.einsum("kij,kij->ij", whitened, transforms)
+    numerator = np.sum(whitened * transforms, axis=0)
     power = np.sum(transfer * whitened, axis=0)
     ratio = numerator / (power + SOURCE_FLOOR * float(power.max()))
     out: NDArray[np.float32] = fft.irfft2(ratio, s=padded)[:rows, :cols].astype(np.float32)

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from scipy import ndimage
 
 from hotspot.checks import FloatArray
+from hotspot.heat.robust import median_of
 
 # A place is looked at through a Gaussian of this width, px: about the optics' blur.
 PLACE_SIGMA_PX = 1.0
@@ -102,7 +103,7 @@ def _seen(maps: NDArray[np.float32], bad: NDArray[np.bool_]) -> NDArray[np.float
     """Return maps through the window of a place, in units of their usual scatter."""
     good = np.where(bad, np.float32(0), maps)
     out = np.stack([cv2.GaussianBlur(m, (0, 0), PLACE_SIGMA_PX) for m in good])
-    spread = 1.4826 * np.median(np.abs(out), axis=(1, 2), keepdims=True)
+    spread = 1.4826 * np.array([[[median_of(np.abs(m))]] for m in out])
     return np.asarray(out / np.maximum(spread, 1e-12), dtype=np.float32)
 
 

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,14 +18,10 @@ from scipy.special import ndtr
 
 from hotspot.checks import FloatArray
 from hotspot.heat.response import Contrasts
+from hotspot.heat.robust import robust_sigma
+from hotspot.locate.bank import THREADS, Bank, build_bank
 from hotspot.locate.field import Field
-from hotspot.locate.templates import Rendered, Template, render
-
-# Transforms and sums run outside the interpreter's lock; a bench laptop has two cores.
-THREADS = 2
-# A place under bare metal shows at least this share of a template's energy: the second-order sum
-# must not run to zero or below.
-LEAST_ENERGY = 0.03
+from hotspot.locate.templates import Rendered, Template
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,9 +55,11 @@ class Scores:
 def transform(maps: NDArray[np.float32], *, field: Field) -> NDArray[np.complex64]:
     """Return the transforms (k, rows', cols'/2+1) of maps, divided by the noise."""
     raw = fft.rfft2(maps, s=field.padded, axes=(1, 2))
-    out: NDArray[np.complex64] = np.einsum("klij,lij->kij", field.inverse_noise, raw).astype(
-        np.complex64
-    )
+    # Summed by hand: numpy's own contraction of a complex with a real array takes three times as
+    # long.
+    out: NDArray[np.complex64] = field.inverse_noise[:, 0] * raw[0]
+    for inverse, seen in zip(field.inverse_noise.swapaxes(0, 1)[1:], raw[1:], strict=True):
+        out += inverse * seen
     return out
 
 
@@ -84,7 +81,7 @@ def filter_maps(
     *,
     rendered: Rendered,
     field: Field,
-    energy: NDArray[np.float32] | None = None,
+    gain: NDArray[np.float32] | None = None,
 ) -> NDArray[np.float32]:
     """Return the matched-filter SNR map (rows, cols) of one template.
 
@@ -96,94 +93,18 @@ def filter_maps(
         The template.
     field
         For the shape.
-    energy
-        (rows, cols) energy at each place, from `local_energy`; that of the template when None.
+    gain
+        (rows, cols) one over the root of the energy at each place; that of the template when None.
     """
     numerator = rendered.transfer[0] * transforms[0]
     for transfer, seen in zip(rendered.transfer[1:], transforms[1:], strict=True):
         numerator += transfer * seen
-    image = fft.irfft2(numerator, s=field.padded)
+    image = fft.irfft2(numerator, s=field.padded, overwrite_x=True)
     rows, cols = field.shape
-    scale = np.sqrt(rendered.energy if energy is None else energy)
-    out: NDArray[np.float32] = (image[:rows, :cols] / scale).astype(np.float32)
+    out: NDArray[np.float32] = image[:rows, :cols] * (
+        np.float32(1 / np.sqrt(rendered.energy)) if gain is None else gain
+    )
     return out
-
-
-def local_energy(
-    rendered: Rendered, *, emissivity_dip: tuple[NDArray[Any], NDArray[Any]], field: Field
-) -> NDArray[np.float32]:
-    """Return the energy of a template at each place, dimmed by the emissivity there.
-
-    With e = 1 + d the energy is a quadratic form in d; the linear term is exact, the quadratic one
-    takes the noise as independent between pixels, which it nearly is at the scale of pads.
-
-    Parameters
-    ----------
-    rendered
-        The template.
-    emissivity_dip
-        Transforms of d and d^2 on the padded grid.
-    field
-        For the noise and the shape.
-    """
-    rows, cols = field.shape
-    spot = fft.irfft2(rendered.transfer, s=field.padded, axes=(1, 2))
-    sharp = np.einsum("klij,lij->kij", field.inverse_noise, rendered.transfer)
-    divided = fft.irfft2(sharp, s=field.padded, axes=(1, 2))
-    first = fft.rfft2(np.sum(spot * divided, axis=0))
-    second = fft.rfft2(np.sum(spot * spot, axis=0)) * field.white_inverse
-    change = fft.irfft2(
-        2 * emissivity_dip[0] * np.conj(first) + emissivity_dip[1] * np.conj(second),
-        s=field.padded,
-    )[:rows, :cols]
-    energy = np.maximum(rendered.energy + change, LEAST_ENERGY * rendered.energy)
-    return np.asarray(energy, dtype=np.float32)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Bank:
-    """Templates made ready for one noise: worth keeping while the maps change and it does not.
-
-    Attributes
-    ----------
-    rendered
-        Each template in the frequency domain.
-    energy_maps
-        (rows, cols) energy at each place for the dimmed templates, None for the others.
-    """
-
-    rendered: tuple[Rendered, ...]
-    energy_maps: tuple[NDArray[np.float32] | None, ...]
-
-
-def build_bank(
-    field: Field,
-    *,
-    contrasts: Contrasts,
-    age_s: FloatArray,
-    templates: tuple[Template, ...],
-    sigma_px: float,
-    emissivity: NDArray[np.float32] | None = None,
-) -> Bank:
-    """Return the templates made ready for the noise of a field; parameters as for `score`."""
-    dips = _dips(emissivity, field)
-
-    def ready(template: Template) -> tuple[Rendered, NDArray[np.float32] | None]:
-        spot = render(
-            template,
-            contrasts=contrasts,
-            age_s=age_s,
-            padded=field.padded,
-            inverse_noise=field.inverse_noise,
-            sigma_px=sigma_px,
-        )
-        if dips is None or not template.dimmed:
-            return spot, None
-        return spot, local_energy(spot, emissivity_dip=dips, field=field)
-
-    with ThreadPoolExecutor(THREADS) as pool:
-        made = list(pool.map(ready, templates))
-    return Bank(rendered=tuple(r for r, _ in made), energy_maps=tuple(e for _, e in made))
 
 
 def score(
@@ -228,25 +149,21 @@ def score(
             emissivity=emissivity,
         )
     spots = bank.rendered
+    if scale is None:
+        scale = measure_scale(field, bank=bank, templates=templates)
     plain = transform(field.maps, field=field)
     dimmed = dim(plain, emissivity=emissivity, field=field)
-    groups = _quiet_groups(field, size=len(field.maps)) if scale is None else []
+    z = np.empty((len(templates), *field.shape), dtype=np.float32)
 
-    def filtered(m: int) -> tuple[NDArray[np.float32], list[float]]:
-        template, spot = templates[m], spots[m]
-        source = dimmed if template.dimmed else plain
-        z = filter_maps(source, rendered=spot, field=field, energy=bank.energy_maps[m])
-        calm = groups if m % 4 == 0 and not template.dimmed else []
-        return z, [_robust_sigma(filter_maps(g, rendered=spot, field=field)) for g in calm]
+    def filter_into(m: int) -> None:
+        source = dimmed if templates[m].dimmed else plain
+        seen = filter_maps(source, rendered=spots[m], field=field, gain=bank.gains[m])
+        np.divide(seen, np.float32(scale), out=z[m])
 
     with ThreadPoolExecutor(THREADS) as pool:
-        results = list(pool.map(filtered, range(len(templates))))
-    if scale is None:
-        ratios = [r for _, calm in results for r in calm]
-        # The quiet maps may show more noise than theory, never less.
-        scale = max(1.0, float(np.median(ratios))) if ratios else 1.0
+        list(pool.map(filter_into, range(len(templates))))
     return Scores(
-        z=np.stack([z for z, _ in results]) / np.float32(scale),
+        z=z,
         templates=templates,
         scale=scale,
         energy=np.array([s.energy for s in spots]) / scale**2,
@@ -255,22 +172,24 @@ def score(
     )
 
 
-def _dips(
-    emissivity: NDArray[np.float32] | None, field: Field
-) -> tuple[NDArray[Any], NDArray[Any]] | None:
-    if emissivity is None:
-        return None
-    dip = emissivity - np.float32(1)
-    return fft.rfft2(dip, s=field.padded), fft.rfft2(dip * dip, s=field.padded)
+def measure_scale(field: Field, *, bank: Bank, templates: tuple[Template, ...]) -> float:
+    """Return by what factor the quiet contrasts show larger scores than theory: 1 or more."""
+    groups = _quiet_groups(field, size=len(field.maps))
+    # Every fourth template: the family tells much the same.
+    tried = [bank.rendered[m] for m in range(0, len(templates), 4) if not templates[m].dimmed]
+
+    def ratios_of(spot: Rendered) -> list[float]:
+        return [robust_sigma(filter_maps(g, rendered=spot, field=field)) for g in groups]
+
+    with ThreadPoolExecutor(THREADS) as pool:
+        ratios = [r for found in pool.map(ratios_of, tried) for r in found]
+    # The quiet maps may show more noise than theory, never less.
+    return max(1.0, float(np.median(ratios))) if ratios else 1.0
 
 
 def _quiet_groups(field: Field, *, size: int) -> list[NDArray[np.complex64]]:
     count = min(3, len(field.quiet) // max(1, size))
     return [transform(field.quiet[i * size : (i + 1) * size], field=field) for i in range(count)]
-
-
-def _robust_sigma(image: NDArray[Any]) -> float:
-    return float(1.482602218505602 * np.median(np.abs(image - np.median(image))))
 
 
 def false_alarm_probability(snr: float, *, area_px: float, roughness: FloatArray) -> float:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -96,12 +97,23 @@ def score_parts(
     within: tuple[float, ...] | None = None,
     around_px: tuple[float, ...] | None = None,
 ) -> tuple[PartScore, ...]:
-    """Return what the picture says about each part.
+    """Return what one stack of score maps says about each part, as `score_parts_of_each`."""
+    return score_parts_of_each((scores,), places=places, within=within, around_px=around_px)[0]
+
+
+def score_parts_of_each(
+    stacks: Sequence[Scores],
+    *,
+    places: tuple[Place, ...],
+    within: tuple[float, ...] | None = None,
+    around_px: tuple[float, ...] | None = None,
+) -> list[tuple[PartScore, ...]]:
+    """Return what each stack of score maps of one picture says about each part.
 
     Parameters
     ----------
-    scores
-        Score maps.
+    stacks
+        Score maps, of one shape.
     places
         The parts.
     within
@@ -111,31 +123,35 @@ def score_parts(
         For each part, a further scatter in all directions, px: what its leads and traces warm.
         Parts that have one are looked at even when they lie just outside the picture.
     """
-    rows, cols = scores.z.shape[1:]
-    out = []
+    if not stacks:
+        return []
+    rows, cols = stacks[0].z.shape[1:]
+    out: list[list[PartScore]] = [[] for _ in stacks]
     grid = np.array([(a, b) for a in OFFSETS for b in OFFSETS])
     coarse_weights = np.exp(-0.5 * np.sum(grid**2, axis=1))
-    strongest = scores.z.max(axis=0)
+    strongest = [scores.z.max(axis=0) for scores in stacks]
     for i, place in enumerate(places):
         x, y = place.xy_px
         around = 0.0 if around_px is None else around_px[i]
         if not (-around <= x <= cols - 1 + around and -around <= y <= rows - 1 + around):
-            out.append(PartScore(log_evidence=0.0, snr=0.0, inside=False))
+            for one in out:
+                one.append(PartScore(log_evidence=0.0, snr=0.0, inside=False))
             continue
         share = WITHIN_BODY if within is None else within[i]
         spread = place.spread_px2(within=share) + (0.05**2 + around**2) * np.eye(2)
         points = place.xy_px + grid @ np.linalg.cholesky(spread).T
-        z = sample(scores.z, points)
-        weights = coarse_weights
         sigmas = _reach_sigmas(place.cov_px2, spread)
         reach = sigmas * np.sqrt(np.diag(spread))
-        if _loudest(strongest, place.xy_px, reach) > _QUIET_SNR:
-            points, weights = _lattice(place.xy_px, spread, sigmas)
-            evidence = _mean_evidence(sample(scores.z, points), weights)
-        else:
-            evidence = _mean_evidence(z, weights)
-        out.append(PartScore(log_evidence=evidence, snr=float(z.max()), inside=True))
-    return tuple(out)
+        loud = [_loudest(s, place.xy_px, reach) > _QUIET_SNR for s in strongest]
+        lattice = _lattice(place.xy_px, spread, sigmas) if any(loud) else None
+        for scores, is_loud, one in zip(stacks, loud, out, strict=True):
+            z = sample(scores.z, points)
+            if is_loud and lattice is not None:
+                evidence = _mean_evidence(sample(scores.z, lattice[0]), lattice[1])
+            else:
+                evidence = _mean_evidence(z, coarse_weights)
+            one.append(PartScore(log_evidence=evidence, snr=float(z.max()), inside=True))
+    return [tuple(one) for one in out]
 
 
 def _loudest(strongest: NDArray[np.float32], at: FloatArray, reach: FloatArray) -> float:
@@ -191,6 +207,8 @@ def sample(stack: NDArray[np.float32], points: FloatArray) -> NDArray[np.float64
     left, top = x.astype(np.intp), y.astype(np.intp)
     right, bottom = np.minimum(left + 1, cols - 1), np.minimum(top + 1, rows - 1)
     fx, fy = x - left, y - top
+    if not fx.any() and not fy.any():
+        return stack[:, top, left].astype(np.float64)
     values = (
         stack[:, top, left] * ((1 - fy) * (1 - fx))
         + stack[:, top, right] * ((1 - fy) * fx)

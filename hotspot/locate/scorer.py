@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotspot.heat.fit import HeatFit
-from hotspot.locate.detect import Bank, Scores, build_bank, score
+from hotspot.locate.bank import Bank, build_bank
+from hotspot.locate.detect import Scores, measure_scale, score
 from hotspot.locate.field import Field
 from hotspot.locate.templates import Template
 
@@ -41,17 +42,6 @@ class Scorer:
 
     def score(self, of: Field, *, scale: float | None = None) -> Scores:
         """Return the SNR maps of every template; `scale` as in `hotspot.locate.detect.score`."""
-        bank = self._bank
-        if bank is None or self._noise is not of.inverse_noise:
-            bank = build_bank(
-                of,
-                contrasts=self.fit.contrasts,
-                age_s=self.fit.atoms.age_s,
-                templates=self.templates,
-                sigma_px=self.sigma_px,
-                emissivity=self.emissivity,
-            )
-            self._bank, self._noise = bank, of.inverse_noise
         return score(
             of,
             contrasts=self.fit.contrasts,
@@ -60,5 +50,23 @@ class Scorer:
             sigma_px=self.sigma_px,
             emissivity=self.emissivity,
             scale=scale,
-            bank=bank,
+            bank=self._bank_of(of),
         )
+
+    def measure_scale(self, of: Field) -> float:
+        """Return the calibration of a field's scores (`hotspot.locate.detect.measure_scale`)."""
+        return measure_scale(of, bank=self._bank_of(of), templates=self.templates)
+
+    def _bank_of(self, of: Field) -> Bank:
+        if self._bank is None or self._noise is not of.inverse_noise:
+            self._bank = build_bank(
+                of,
+                contrasts=self.fit.contrasts,
+                age_s=self.fit.atoms.age_s,
+                templates=self.templates,
+                sigma_px=self.sigma_px,
+                emissivity=self.emissivity,
+                before=self._bank,
+            )
+            self._noise = of.inverse_noise
+        return self._bank

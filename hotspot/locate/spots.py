@@ -49,7 +49,7 @@ def find_spots(
     field: Field,
     *,
     rescore: Callable[[Field], Scores],
-    first: Scores,
+    first: Scores | None = None,
     limit: float,
     trials: float,
     describer: Describer,
@@ -63,9 +63,9 @@ def find_spots(
     field
         Contrast maps.
     rescore
-        Scores of a field, with the calibration of `first`.
+        Scores of a field, with the calibration of `field`.
     first
-        Scores of `field`.
+        Scores of `field`, if at hand.
     limit
         False-alarm probability below which a spot counts.
     trials
@@ -78,9 +78,7 @@ def find_spots(
         Error of a position beyond noise.
     """
     spots: list[FoundSpot] = list(before)
-    scores = first
     allowed = inner(field.bad)
-    area = float(np.sum(~field.bad))
 
     def taken_away() -> Scores:
         centres = tuple(s.centre.xy_px for s in spots)
@@ -88,23 +86,63 @@ def find_spots(
 
     sigma_px = describer.sigma_px
 
-    for spot in before:
-        allowed = allowed & ~_near(field.bad.shape, spot.centre.xy_px, sigma_px=sigma_px)
-    if before:
-        scores = taken_away()
+    for known in before:
+        allowed = allowed & ~_near(field.bad.shape, known.centre.xy_px, sigma_px=sigma_px)
+    if first is None and not before:
+        first = rescore(field)
+    scores = taken_away() if before or first is None else first
     while True:
-        _, row, column = find_peak(scores, allowed=allowed)
-        snr = float(scores.z[:, row, column].max())
-        chance = min(
-            1.0, trials * false_alarm_probability(snr, area_px=area, roughness=scores.roughness)
+        spot = find_strongest(
+            scores,
+            bad=field.bad,
+            allowed=allowed,
+            limit=limit,
+            trials=trials,
+            systematic_px=systematic_px,
+            least_snr=LEAST_SHARE * spots[0].centre.snr if spots else -np.inf,
         )
-        strong = not spots or snr > LEAST_SHARE * spots[0].centre.snr
-        if chance > limit or not strong or len(spots) == MOST_SPOTS:
+        if spot is None or len(spots) == MOST_SPOTS:
             return tuple(spots), scores
-        centre = measure_centre(scores, row=row, column=column, systematic_px=systematic_px)
-        spots.append(FoundSpot(centre=centre, false_alarm=chance, scores=scores))
+        spots.append(spot)
         scores = taken_away()
-        allowed = allowed & ~_near(field.bad.shape, centre.xy_px, sigma_px=sigma_px)
+        allowed = allowed & ~_near(field.bad.shape, spot.centre.xy_px, sigma_px=sigma_px)
+
+
+def find_strongest(
+    scores: Scores,
+    *,
+    bad: NDArray[np.bool_],
+    limit: float,
+    trials: float,
+    systematic_px: float = SYSTEMATIC_PX,
+    allowed: NDArray[np.bool_] | None = None,
+    least_snr: float = -np.inf,
+) -> FoundSpot | None:
+    """Return the strongest spot of a field, None where it is not significant.
+
+    Parameters
+    ----------
+    scores
+        Scores of the field.
+    bad
+        (rows, cols) pixels that say nothing.
+    limit, trials, systematic_px
+        As for `find_spots`.
+    allowed
+        (rows, cols) pixels in which it may lie; `inner` of the picture when None.
+    least_snr
+        What it must exceed besides.
+    """
+    _, row, column = find_peak(scores, allowed=inner(bad) if allowed is None else allowed)
+    snr = float(scores.z[:, row, column].max())
+    area = float(np.sum(~bad))
+    chance = min(
+        1.0, trials * false_alarm_probability(snr, area_px=area, roughness=scores.roughness)
+    )
+    if chance > limit or snr <= least_snr:
+        return None
+    centre = measure_centre(scores, row=row, column=column, systematic_px=systematic_px)
+    return FoundSpot(centre=centre, false_alarm=chance, scores=scores)
 
 
 def _near(shape: tuple[int, int], xy_px: FloatArray, *, sigma_px: float) -> NDArray[np.bool_]:

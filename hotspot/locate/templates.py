@@ -114,6 +114,19 @@ def render(
     sigma_px: float,
 ) -> Rendered:
     """Return a template in the frequency domain with its energy in the measured noise."""
+    transfer = draw(template, contrasts=contrasts, age_s=age_s, padded=padded, sigma_px=sigma_px)
+    return measure(transfer, whitened=whiten(transfer, inverse_noise), padded=padded)
+
+
+def draw(
+    template: Template,
+    *,
+    contrasts: Contrasts,
+    age_s: FloatArray,
+    padded: tuple[int, int],
+    sigma_px: float,
+) -> NDArray[np.float32]:
+    """Return the transform (k, rows', cols'/2+1) of a template's spot at the origin."""
     ky, kx = frequencies(padded)
     k2 = (ky**2 + kx**2).astype(np.float32)
     transfer = np.zeros((len(contrasts.weights), *k2.shape), dtype=np.float32)
@@ -138,21 +151,30 @@ def render(
         along_x = np.exp(-0.5 * np.outer(sizes, kx.ravel() ** 2))
         weighted = (gains[:, None] * along_y.T[None]).astype(np.float32)  # (k, rows', ages)
         transfer += weighted @ along_x.astype(np.float32)
-    whitened = np.einsum("klij,lij->kij", inverse_noise, transfer)
+    return transfer
+
+
+def whiten(
+    transfer: NDArray[np.float32], inverse_noise: NDArray[np.float32]
+) -> NDArray[np.float32]:
+    """Return a template (k, rows', cols'/2+1) divided by the noise."""
+    out: NDArray[np.float32] = np.einsum("klij,lij->kij", inverse_noise, transfer)
+    return out
+
+
+def measure(
+    transfer: NDArray[np.float32], *, whitened: NDArray[np.float32], padded: tuple[int, int]
+) -> Rendered:
+    """Return a drawn template with its energy in the noise that `whitened` was divided by."""
+    ky, kx = frequencies(padded)
     power = np.sum(transfer * whitened, axis=0, dtype=np.float64) * half_weights(padded)
-    n = padded[0] * padded[1]
-    energy = float(power.sum()) / n
-    total = max(float(power.sum()), 1e-300)
-    cov = np.array(
-        [
-            [np.sum(power * kx**2), 0.0],
-            [0.0, np.sum(power * ky**2)],
-        ]
-    )
-    cov /= total
+    by_row, by_column = power.sum(axis=1), power.sum(axis=0)
+    total = float(by_row.sum())
+    cov = np.diag([by_column @ kx.ravel() ** 2, by_row @ ky.ravel() ** 2])
+    cov /= max(total, 1e-300)
     return Rendered(
         transfer=transfer,
-        energy=energy,
+        energy=total / (padded[0] * padded[1]),
         roughness=float(np.sqrt(np.linalg.det(cov))),
         curvature=cov,
     )

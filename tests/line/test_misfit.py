@@ -8,7 +8,7 @@ import pytest
 from hotspot.locate.centre import Centre
 from hotspot.locate.field import Field, padded_shape
 from hotspot.locate.spots import FoundSpot
-from hotspot.reflections import Mirrored, measure_misfit, set_aside
+from hotspot.reflections import Mirrored, measure_misfits, set_aside
 
 ROWS, COLS, SIGNAL, QUIET = 48, 64, 5, 30
 
@@ -39,7 +39,7 @@ def field(*, quiet_share: float, xy_px: tuple[float, float]) -> Field:
 def test_the_share_out_of_step_is_measured_everywhere(
     share: float, xy_px: tuple[float, float]
 ) -> None:
-    found = measure_misfit(field(quiet_share=share, xy_px=xy_px), xy_px=np.array(xy_px))
+    found = measure_misfits(field(quiet_share=share, xy_px=xy_px), [np.array(xy_px)])[0]
     assert found == pytest.approx(share, abs=0.06)
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from calib.defects import MAD_TO_SIGMA as CALIB_MAD_TO_SIGMA
-from hotspot.heat.noise import MAD_TO_SIGMA
+from hotspot.heat.robust import MAD_TO_SIGMA
 from hotspot.locate.detect import false_alarm_probability
 from hotspot.locate.parts import TEMPLATES_PER_PLACE, part_false_alarm
 from tests.locate.white_field import rendered, white_field
