@@ -9,13 +9,14 @@ from numpy.typing import NDArray
 
 from hotspot.checks import FloatArray
 from hotspot.frame import Recording
+from hotspot.heat.ahead import Converter
 from hotspot.heat.badpixels import find_dead, find_flickering, find_offset_pixels
 from hotspot.heat.clock import clean_times
 from hotspot.heat.display import has_steady_gain
 from hotspot.heat.moments import Bump, find_moments
 from hotspot.heat.palette import PaletteReader
 from hotspot.heat.repeats import find_repeats
-from hotspot.heat.scan import Converter, Progress, Scan, scan_frames
+from hotspot.heat.scan import Progress, Scan, scan_frames
 from hotspot.heat.shutter import ShutterEvent, find_blanks, find_freezes
 from hotspot.heat.stripes import measure_stripes
 

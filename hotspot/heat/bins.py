@@ -109,6 +109,7 @@ class BinSums:
         self._seen = 0
         self._reference: NDArray[np.float32] | None = None
         self._previous: NDArray[np.float32] | None = None
+        self._spare: NDArray[np.float32] | None = None
         self._previous_segment = -1
         self._squares = np.zeros(pixels, dtype=np.float32)
         self._pairs = 0
@@ -138,7 +139,9 @@ class BinSums:
         flat = values.reshape(-1)
         if self._reference is None:
             self._reference = np.nan_to_num(flat, nan=float(np.nanmedian(flat))).astype(np.float32)
-        delta = flat - self._reference
+        # Two arrays in turn: new ones for every frame would cost more than the sums.
+        delta = np.empty_like(self._reference) if self._spare is None else self._spare
+        np.subtract(flat, self._reference, out=delta)
         if not np.isfinite(delta.sum()):
             np.nan_to_num(delta, copy=False, nan=0.0, posinf=0.0, neginf=0.0)
         with self._lock:
@@ -148,11 +151,11 @@ class BinSums:
             self._t[last] += t_s
             self._note(last)
             if self._previous is not None and self._previous_segment == segment:
-                step = delta - self._previous
+                step = np.subtract(delta, self._previous, out=self._previous)
                 np.multiply(step, step, out=step)
                 self._squares += step
                 self._pairs += 1
-            self._previous, self._previous_segment = delta, segment
+            self._spare, self._previous, self._previous_segment = self._previous, delta, segment
 
     def _bin_at(self, t_s: float, *, segment: int) -> int:
         """Return the bin of a time, a new one where the last does not hold it."""

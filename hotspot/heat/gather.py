@@ -11,11 +11,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotspot.frame import Recording
+from hotspot.heat.ahead import read_ahead
 from hotspot.heat.audit import FrameAudit
 from hotspot.heat.bins import BinnedFrames, BinSums
 
 # Smaller displacements are left to the drift patterns, which hold the gradient of the picture.
 ALIGN_FROM_PX = 0.02
+# Frames read at a time: no more than caches and memory like.
+MOST_FRAMES, CHUNK_PIXELS = 64, 2**22
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -60,8 +63,9 @@ def gather_bins(
     sums = BinSums(recording.profile.shape)
     total = len(audit.used)
     index = 0
-    for chunk in recording.source.chunks(64):
-        values = to_values(chunk)
+    pixels = int(np.prod(recording.profile.shape))
+    size = int(np.clip(CHUNK_PIXELS // pixels, 1, MOST_FRAMES))
+    for _, values in read_ahead(recording, to_values=to_values, size=size):
         for picture in values:
             if index >= total:
                 break

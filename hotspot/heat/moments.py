@@ -9,10 +9,11 @@ from numpy.typing import NDArray
 
 from hotspot.checks import FloatArray
 from hotspot.frame import Recording
+from hotspot.heat.ahead import Converter
 from hotspot.heat.motion import find_bump_candidates
 from hotspot.heat.pictures import Surroundings, build_windows, read_surroundings
 from hotspot.heat.repeats import to_frame_energy
-from hotspot.heat.scan import Converter, Scan
+from hotspot.heat.scan import Scan
 from hotspot.heat.shift import Shift, measure_shift
 from hotspot.heat.shutter import ShutterEvent, find_steps, measure_pattern_change
 

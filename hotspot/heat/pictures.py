@@ -5,12 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from hotspot.checks import FloatArray
 from hotspot.frame import Recording
-from hotspot.heat.scan import CHUNK, Converter
+from hotspot.heat.ahead import Converter
+from hotspot.heat.scan import CHUNK
 
 # Frames a mean picture is made of, at most: more lowers the noise, but heat goes on meanwhile.
 FRAMES = 24
@@ -100,9 +102,11 @@ def read_surroundings(
         if here:
             for k, values in zip(here, to_values(raw[here]), strict=True):
                 i = first + k
-                picture = (np.nan_to_num(values, nan=0.0) - offset[i]) / gain[i]
+                picture = values if np.isfinite(values.sum()) else np.nan_to_num(values, nan=0.0)
+                if gain[i] != 1 or offset[i] != 0:
+                    picture = ((picture - offset[i]) / gain[i]).astype(np.float32)
                 for plane in wanted[i]:
-                    plane += picture
+                    cv2.accumulate(picture, plane)
         first += len(raw)
     out: list[Surroundings | None] = []
     for sum_, window in zip(sums, windows, strict=True):

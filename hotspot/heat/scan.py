@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from hotspot.checks import FloatArray
 from hotspot.frame import Recording
+from hotspot.heat.ahead import Converter, read_ahead
 from hotspot.heat.badpixels import PixelStatistics, find_offset_pixels
 from hotspot.heat.display import GainProbe
 from hotspot.heat.motion import EdgeProbe, fit_edge_probe
@@ -35,7 +36,6 @@ DISPLAY_ENDS = (0.5, 254.5)
 # Differences of less energy than this share of the chunk's usual look are copies, not noise.
 COPY_SHARE = 0.4
 
-Converter = Callable[[NDArray[Any]], NDArray[np.float32]]
 Progress = Callable[[int, int], None]
 
 
@@ -133,8 +133,7 @@ def scan_frames(
         raise ValueError(f"frames must be at least {2 * ZONES} px a side, got {cols} x {rows}")
     state: _Pass | None = None
     done = 0
-    for raw in recording.source.chunks(CHUNK):
-        values = to_values(raw)
+    for raw, values in read_ahead(recording, to_values=to_values, size=CHUNK):
         if state is None:
             state = _Pass(n, raw, values, is_display=not recording.profile.is_radiometric)
         state.add(raw, values, first=done)

@@ -145,20 +145,20 @@ def _cubic_kernel(fraction: float) -> FloatArray:
 
 def _edges(
     picture: NDArray[np.float32], xy_px: FloatArray, noise: float
-) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
-    slopes: FloatArray = np.asarray(np.gradient(picture.astype(np.float64)))
+) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.bool_]]:
+    slopes: NDArray[np.float32] = np.asarray(np.gradient(picture))
     gy, gx = slopes
     strength = np.hypot(gx, gy)
     margin = int(np.ceil(np.max(np.abs(xy_px)))) + 3
-    inner = np.zeros(picture.shape, bool)
-    inner[margin:-margin, margin:-margin] = True
+    within = np.s_[margin:-margin, margin:-margin]
     # A fixed pattern does not move along and pulls the estimate towards zero; it is all there is
     # in weak gradients. In a flat field of noise gradients are Rayleigh distributed, and 5 lower
     # quartiles (3.8 sd) leave 0.1 % of them; a densely structured picture still votes with its
     # best thirtieth.
-    quarter, third, best = np.quantile(strength[inner][::3], [0.25, 0.67, 0.97])
+    quarter, third, best = np.quantile(strength[within].ravel()[::3], [0.25, 0.67, 0.97])
     floor = max(CLEAR * GRADIENT_NOISE * noise, third, min(5 * quarter, best), 1e-9)
-    chosen: NDArray[np.bool_] = inner & (strength > floor)
+    chosen = np.zeros(picture.shape, bool)
+    chosen[within] = strength[within] > floor
     return gx, gy, chosen
 
 
@@ -173,7 +173,7 @@ def _fit(
         gx, gy, chosen = _edges(moved, xy, noise)
         if np.count_nonzero(chosen) < 50:
             return None
-        g = np.stack([gx[chosen], gy[chosen]])
+        g = np.stack([gx[chosen], gy[chosen]]).astype(np.float64)
         miss = (b[chosen] - moved[chosen]).astype(np.float64)
         rest = 1.4826 * float(np.median(np.abs(miss)))
         weight = 1 / np.maximum(np.abs(miss) / max(1.5 * rest, 1e-9), 1.0)
@@ -206,7 +206,7 @@ def _agreeing(a: NDArray[np.float32], b: NDArray[np.float32], fit: _Fit, *, nois
                 continue
             miss = (b[box] - moved[box])[inside].astype(np.float64)
             still = (b[box] - a[box])[inside].astype(np.float64)
-            g = np.stack([gx[box][inside], gy[box][inside]])
+            g = np.stack([gx[box][inside], gy[box][inside]]).astype(np.float64)
             # Along the shift only: an edge parallel to it says nothing.
             along = fit.xy_px @ g / size
             power = along @ along
