@@ -53,8 +53,11 @@ def to_celsius(counts: NDArray[Any], profile: CameraProfile) -> NDArray[np.float
         return array.astype(np.float32)
     if array.dtype == np.uint16:
         table = _celsius_table(scale, offset, curve)
-        # Indexing is two to five times as fast as `np.take`, whatever its mode.
-        looked_up: NDArray[np.float32] = table[array]
+        looked_up = np.empty(array.shape, dtype=np.float32)
+        # Frame by frame: the indices that numpy makes of the counts then stay in the cache.
+        frames = array.reshape(-1, rows * cols)
+        for frame, out in zip(frames, looked_up.reshape(frames.shape), strict=True):
+            np.take(table, frame, out=out, mode="clip")  # no count lies outside the table
         return looked_up
     return _celsius(array.astype(np.float64), scale, offset, curve).astype(np.float32)
 

@@ -183,6 +183,7 @@ class _Pass:
         self.previous: NDArray[np.float32] | None = None
         self.high_at_start = np.zeros(shape, bool)
         self.difference = np.empty((min(CHUNK, n), *shape), np.float32)
+        self.square = np.empty(shape, np.float32)
 
     def _corrected(
         self, picture: NDArray[np.float32]
@@ -215,11 +216,10 @@ class _Pass:
                 change = self.zones[i] - self.zones[i - 1]
                 step = _median(change)
                 d = self.difference[len(level)]
-                cv2.subtract(v, self.previous, d)
-                if step:
-                    np.subtract(d, np.float32(step), out=d)
+                cv2.addWeighted(v, 1.0, self.previous, -1.0, -step, d)
                 # Changes as smooth as a zone (shading that drifts) are not noise.
-                power = to_zones(cv2.multiply(d, d)) - (change - np.float32(step)) ** 2
+                cv2.multiply(d, d, self.square)
+                power = to_zones(self.square) - (change - np.float32(step)) ** 2
                 self.energy[i] = np.maximum(power, 0)
                 self.exact[i] = step == 0 and not change.any() and np.array_equal(v, self.previous)
                 if not self.exact[i]:

@@ -126,31 +126,39 @@ def score_parts_of_each(
     if not stacks:
         return []
     rows, cols = stacks[0].z.shape[1:]
-    out: list[list[PartScore]] = [[] for _ in stacks]
+    out = [[PartScore(log_evidence=0.0, snr=0.0, inside=False)] * len(places) for _ in stacks]
     grid = np.array([(a, b) for a in OFFSETS for b in OFFSETS])
     coarse_weights = np.exp(-0.5 * np.sum(grid**2, axis=1))
-    strongest = [scores.z.max(axis=0) for scores in stacks]
+    inside: dict[int, tuple[FloatArray, FloatArray]] = {}  # spread, and the offsets' points
     for i, place in enumerate(places):
         x, y = place.xy_px
         around = 0.0 if around_px is None else around_px[i]
         if not (-around <= x <= cols - 1 + around and -around <= y <= rows - 1 + around):
-            for one in out:
-                one.append(PartScore(log_evidence=0.0, snr=0.0, inside=False))
             continue
         share = WITHIN_BODY if within is None else within[i]
         spread = place.spread_px2(within=share) + (0.05**2 + around**2) * np.eye(2)
-        points = place.xy_px + grid @ np.linalg.cholesky(spread).T
-        sigmas = _reach_sigmas(place.cov_px2, spread)
+        inside[i] = (spread, place.xy_px + grid @ np.linalg.cholesky(spread).T)
+    if not inside:
+        return [tuple(one) for one in out]
+    # All parts' offsets are read at once: a call a part took longer than the reading.
+    offsets = np.concatenate([points for _, points in inside.values()])
+    read = [
+        sample(scores.z, offsets).reshape(len(scores.z), len(inside), -1).swapaxes(0, 1)
+        for scores in stacks
+    ]
+    strongest = [scores.z.max(axis=0) for scores in stacks]
+    for k, (i, (spread, _)) in enumerate(inside.items()):
+        at = places[i].xy_px
+        sigmas = _reach_sigmas(places[i].cov_px2, spread)
         reach = sigmas * np.sqrt(np.diag(spread))
-        loud = [_loudest(s, place.xy_px, reach) > _QUIET_SNR for s in strongest]
-        lattice = _lattice(place.xy_px, spread, sigmas) if any(loud) else None
-        for scores, is_loud, one in zip(stacks, loud, out, strict=True):
-            z = sample(scores.z, points)
+        loud = [_loudest(s, at, reach) > _QUIET_SNR for s in strongest]
+        lattice = _lattice(at, spread, sigmas) if any(loud) else None
+        for scores, coarse, is_loud, one in zip(stacks, read, loud, out, strict=True):
             if is_loud and lattice is not None:
                 evidence = _mean_evidence(sample(scores.z, lattice[0]), lattice[1])
             else:
-                evidence = _mean_evidence(z, coarse_weights)
-            one.append(PartScore(log_evidence=evidence, snr=float(z.max()), inside=True))
+                evidence = _mean_evidence(coarse[k], coarse_weights)
+            one[i] = PartScore(log_evidence=evidence, snr=float(coarse[k].max()), inside=True)
     return [tuple(one) for one in out]
 
 

@@ -137,7 +137,7 @@ def fit_levels(
     var_y = (sigma_destination * t_destination[0, 0]) ** 2 * square
     basis, start = start_of(x, y, model, mirrored, from_affine=tilts is not None)
     theta = np.tile(start, (len(levels), 1))
-    precision = np.array([_prior(x, y, model, mirrored, tilt) for _, tilt in levels])
+    precision = np.tile(_priors(x, y, model, mirrored, tilts), (len(noises), 1, 1))
     x_hat = np.tile(x, (len(levels), 1, 1))
     state = _evaluate(theta @ basis.T, x, y, x_hat, var_x, var_y, precision)
     damping = np.zeros(len(levels))
@@ -168,18 +168,18 @@ def fit_levels(
     cov_h = basis @ np.linalg.pinv(normal, hermitian=True) @ basis.T
     log_det = np.linalg.slogdet(normal)[1]
     prior_terms = (np.linalg.eigvalsh(precision) > 0).sum(axis=1)
+    matrices, covs = _denormal(theta @ basis.T, cov_h, t_source, t_destination)
     out = []
     for i, (factor, tilt) in enumerate(levels):
-        matrix, cov = _denormal(basis @ theta[i], cov_h[i], t_source, t_destination)
         terms = int(prior_terms[i])
         evidence = float(cost[i] + log_det[i])
         if tilt is not None:
             evidence += 4.0 * np.log(tilt[0]) + (4.0 * np.log(tilt[1]) if terms > 2 else 0.0)
         out.append(
             Fit(
-                matrix=matrix,
-                cov=cov,
-                residuals=destination - map_points(matrix, source),
+                matrix=matrices[i],
+                cov=covs[i],
+                residuals=destination - map_points(matrices[i], source),
                 chi2=float(chi2[i]),
                 cost=float(cost[i]),
                 free=2 * len(x) + terms - basis.shape[1],
@@ -216,23 +216,27 @@ def _mapped(h: FloatArray, x: FloatArray) -> tuple[FloatArray, FloatArray, Float
     return m, by_point, by_parameter / w[..., None]
 
 
-def _prior(
-    x: FloatArray, y: FloatArray, model: str, mirrored: bool, tilt: tuple[float, float] | None
+def _priors(
+    x: FloatArray,
+    y: FloatArray,
+    model: str,
+    mirrored: bool,
+    tilts: tuple[tuple[float, float], ...] | None,
 ) -> FloatArray:
-    """(8, 8) precision of the prior: zero-mean anisotropy, shear and perspective."""
-    precision = np.zeros((8, 8))
-    if tilt is None or model == "similarity":
-        return precision
+    """(tilts, 8, 8) precision of the priors: zero-mean anisotropy, shear and perspective."""
+    if tilts is None or model == "similarity":
+        return np.zeros((1 if tilts is None else len(tilts), 8, 8))
     scale = float(np.hypot(*similarity_start(x, y, mirrored)[:2]))
     m = -1.0 if mirrored else 1.0
     stretch, shear = np.zeros(8), np.zeros(8)
     stretch[[0, 4]] = 0.5, -0.5 * m
     shear[[1, 3]] = 0.5 * m, 0.5
-    for row in (stretch, shear):
-        precision += np.outer(row, row) / (scale * tilt[0]) ** 2
+    stretches, perspectives = np.array(tilts).T[..., None, None]
+    bends = np.outer(stretch, stretch) + np.outer(shear, shear)
+    precision: FloatArray = bends / (scale * stretches) ** 2
     if model == "homography":
         radius = float(np.sqrt((x**2).sum(axis=1).max()))
-        precision[[6, 7], [6, 7]] = (radius / tilt[1]) ** 2
+        precision = precision + np.diag([0.0] * 6 + [1.0] * 2) * (radius / perspectives) ** 2
     return precision
 
 
@@ -275,11 +279,12 @@ def _inverse_2x2(a: FloatArray) -> FloatArray:
 def _denormal(
     h: FloatArray, cov_h: FloatArray, t_source: FloatArray, t_destination: FloatArray
 ) -> tuple[FloatArray, FloatArray]:
+    """Matrices (b, 3, 3) of maps (b, 8) between the points as given, and (b, 8, 8) covariances."""
     back = np.linalg.inv(t_destination)
-    matrix = back @ np.append(h, 1.0).reshape(3, 3) @ t_source
-    scale = matrix[2, 2]
+    matrix = back @ np.c_[h, np.ones(len(h))].reshape(-1, 3, 3) @ t_source
+    scale = matrix[:, 2:, 2:]
     matrix = matrix / scale
     # Row by row, back @ D @ t is kron(back, t.T) times the entries of D.
     d = np.kron(back, t_source.T)[:, :8]
-    j = ((d - np.outer(matrix.ravel(), d[8])) / scale)[:8]
-    return matrix, j @ cov_h @ j.T
+    j = ((d - matrix.reshape(-1, 9, 1) * d[8]) / scale)[:, :8]
+    return matrix, j @ cov_h @ j.swapaxes(1, 2)
