@@ -83,10 +83,16 @@ def tempered(scores: Scores, snr: float) -> Scores:
     that something is warm there, and not far from it, counts in full: no error of a spot's shape
     explains the spot away.
     """
-    z = np.clip(scores.z, 0.0, snr)
-    noise = 1.0 + (MODEL_ERROR * snr) ** 2 * (z / max(snr, 1e-9)) ** MODEL_REACH
-    square = snr**2 - (snr**2 - z**2) / noise
-    return replace(scores, z=np.sqrt(np.maximum(square, 0.0)).astype(np.float32))
+    z = np.clip(scores.z, np.float32(0), np.float32(snr))
+    noise = z / np.float32(max(snr, 1e-9))
+    # In place: these are tens of megabytes.
+    noise **= MODEL_REACH
+    noise *= np.float32((MODEL_ERROR * snr) ** 2)
+    noise += np.float32(1)
+    square = np.float32(snr**2)
+    np.subtract(square, np.square(z, out=z), out=z)
+    np.subtract(square, np.divide(z, noise, out=z), out=z)
+    return replace(scores, z=np.sqrt(np.maximum(z, np.float32(0), out=z), out=z))
 
 
 def elsewhere_evidence(scores: Scores, field: Field) -> float:

@@ -113,12 +113,20 @@ def fill_bad(maps: NDArray[np.float32], bad: NDArray[np.bool_]) -> NDArray[np.fl
     """Return maps (n, rows, cols) with bad pixels replaced by the mean of good neighbours."""
     if not bad.any():
         return maps
-    weight = gaussian_filter((~bad).astype(np.float32), 1.0)
+    weight = _smoothed((~bad).astype(np.float32))[bad]
+    known = weight > 1e-3
     out = maps.copy()
     for picture in out:
-        smooth = gaussian_filter(np.where(bad, 0, picture), 1.0) / np.maximum(weight, 1e-6)
-        picture[bad] = np.where(weight[bad] > 1e-3, smooth[bad], 0.0)
+        picture[bad] = 0.0
+        around = _smoothed(picture)[bad]
+        picture[bad] = np.where(known, around / np.maximum(weight, 1e-6), 0.0)
     return out
+
+
+def _smoothed(picture: NDArray[np.float32]) -> NDArray[np.float32]:
+    return np.asarray(
+        cv2.GaussianBlur(picture, (9, 9), 1.0, borderType=cv2.BORDER_REFLECT), dtype=np.float32
+    )
 
 
 def build_field(
@@ -189,7 +197,8 @@ def _spectrum(
     taper = np.outer(_taper(shape[0]), _taper(shape[1])).astype(np.float32)
     total = np.zeros((padded[0], padded[1] // 2 + 1))
     for picture in quiet:
-        total += np.abs(fft.rfft2(picture * taper, s=padded)) ** 2
+        seen = fft.rfft2(picture * taper, s=padded)
+        total += seen.real**2 + seen.imag**2
     raw = total / (len(quiet) * float(np.sum(taper**2)))
     rows = raw.shape[0]
     on_column_line = np.zeros(raw.shape, dtype=bool)
@@ -263,27 +272,25 @@ def _inverse_noise(
     radius = np.hypot(ky, kx)
     edges = np.geomspace(0.5 * 2 * np.pi / max(padded), 1.01 * radius.max(), RADIAL_CELLS)
     ring = np.clip(np.digitize(radius, edges), 0, RADIAL_CELLS - 1)
-    inverse = np.zeros((RADIAL_CELLS, contrasts, contrasts))
-    excess = np.ones(spectrum.shape, dtype=np.float64)
+    count = np.bincount(ring.ravel(), minlength=RADIAL_CELLS)
+    middle = np.bincount(ring.ravel(), radius.ravel(), RADIAL_CELLS) / np.maximum(count, 1)
+    inverse = np.tile(np.eye(contrasts), (RADIAL_CELLS, 1, 1))
+    power = np.zeros(RADIAL_CELLS)  # 0: as independent as between pixels
     log_band = np.log(bands.rad_px)
     plateau = float(np.median(spectrum[radius > 0.5 * np.pi]))
-    for i in range(RADIAL_CELLS):
-        inside = ring == i
-        if not inside.any():
-            continue
-        r = float(np.mean(radius[inside]))
+    for i, r in enumerate(middle):
         if len(log_band) and 0 < r < bands.rad_px[-1]:
             covariance = _between(np.log(r), at=log_band, values=bands.cov) / typical
             # Smooth noise is never less than what is independent between pixels.
             value, vector = np.linalg.eigh(covariance)
             covariance = (vector * np.maximum(value, LEAST_POWER * plateau)) @ vector.T
             quiet_power = _between(np.log(r), at=log_band, values=bands.quiet_power) / typical
-            power = max(float(quiet_power), LEAST_POWER * plateau)
-            excess[inside] = np.maximum(1.0, spectrum[inside] / power)
+            power[i] = max(float(quiet_power), LEAST_POWER * plateau)
             inverse[i] = np.linalg.inv(covariance)
-        else:
-            inverse[i] = np.eye(contrasts)
-            excess[inside] = spectrum[inside]
+    of_ring = power[ring]
+    excess = np.where(
+        of_ring > 0, np.maximum(1.0, spectrum / np.where(of_ring > 0, of_ring, 1.0)), spectrum
+    )
     # What drift removal takes out of every map (second-order surfaces, below 1.5 waves across the
     # picture) must not be looked for: there the noise counts as infinite.
     waves2 = (ky * shape[0] / (2 * np.pi)) ** 2 + (kx * shape[1] / (2 * np.pi)) ** 2

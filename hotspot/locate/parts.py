@@ -141,18 +141,18 @@ def score_parts_of_each(
     if not inside:
         return [tuple(one) for one in out]
     # All parts' offsets are read at once: a call a part took longer than the reading.
-    offsets = np.concatenate([points for _, points in inside.values()])
+    offsets: FloatArray = np.concatenate([points for _, points in inside.values()])
     read = [
         sample(scores.z, offsets).reshape(len(scores.z), len(inside), -1).swapaxes(0, 1)
         for scores in stacks
     ]
     strongest = [scores.z.max(axis=0) for scores in stacks]
-    for k, (i, (spread, _)) in enumerate(inside.items()):
-        at = places[i].xy_px
-        sigmas = _reach_sigmas(places[i].cov_px2, spread)
-        reach = sigmas * np.sqrt(np.diag(spread))
+    for k, i in enumerate(inside):
+        at, wide = places[i].xy_px, inside[i][0]
+        sigmas = _reach_sigmas(places[i].cov_px2, wide)
+        reach = sigmas * np.sqrt(np.diag(wide))
         loud = [_loudest(s, at, reach) > _QUIET_SNR for s in strongest]
-        lattice = _lattice(at, spread, sigmas) if any(loud) else None
+        lattice = _lattice(at, wide, sigmas) if any(loud) else None
         for scores, coarse, is_loud, one in zip(stacks, read, loud, out, strict=True):
             if is_loud and lattice is not None:
                 evidence = _mean_evidence(sample(scores.z, lattice[0]), lattice[1])

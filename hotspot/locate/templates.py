@@ -167,7 +167,7 @@ def measure(
 ) -> Rendered:
     """Return a drawn template with its energy in the noise that `whitened` was divided by."""
     ky, kx = frequencies(padded)
-    power = np.sum(transfer * whitened, axis=0, dtype=np.float64) * half_weights(padded)
+    power = np.einsum("kij,kij->ij", transfer, whitened) * half_weights(padded)
     by_row, by_column = power.sum(axis=1), power.sum(axis=0)
     total = float(by_row.sum())
     cov = np.diag([by_column @ kx.ravel() ** 2, by_row @ ky.ravel() ** 2])
