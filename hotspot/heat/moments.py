@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -24,6 +25,7 @@ MOST_MOMENTS = 16
 TOGETHER = 3
 # A frame that stands out alone is spoilt if its difference energy is this many times the usual.
 SPOILT_ENERGY = 3.0
+THREADS = 2  # a bench laptop has two cores
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,9 +143,10 @@ def find_moments(
     events: list[ShutterEvent] = []
     confirmed = closed.copy()
     moved: list[Bump] = []
-    for (first, settled), pictures in zip(spans, around, strict=True):
+    with ThreadPoolExecutor(THREADS) as pool:
+        shifts = list(pool.map(lambda p: _verified_shift(p, noise=noise, bad=bad), around))
+    for (first, settled), pictures, shift in zip(spans, around, shifts, strict=True):
         span = np.arange(first, settled + 1)
-        shift = _verified_shift(pictures, noise=noise, bad=bad)
         if shift is not None:
             index = int(frames[settled])
             xy = (float(shift.xy_px[0]), float(shift.xy_px[1]))

@@ -110,18 +110,20 @@ def measure_outline(
     moves: FloatArray = np.zeros((2 * len(outline_px), 8))
     cov: FloatArray = np.zeros((8, 8))
     for _ in range(ROUNDS):
-        share = share_inside(fitted, shape=(rows, cols)).astype(np.float64)
+        share: FloatArray = share_inside(fitted, shape=(rows, cols)).astype(np.float64)
         edge = (share > 0.02) & (share < 0.98)
         if edge.sum() < LEAST_EDGE_PX:
             return None
         near = cv2.distanceTransform((~edge).astype(np.uint8), cv2.DIST_L2, 3) < BAND_PX
         along_y, along_x = np.gradient(share)
-        columns = [np.ones_like(x), x, y, share]
-        columns += [g * f for g in (along_x, along_y) for f in (np.ones_like(x), x, y)]
+        used = near & good
+        u, v, gx, gy = (np.asarray(c)[used] for c in (x, y, along_x, along_y))
+        columns = [np.ones_like(u), u, v, share[used]]
+        columns += [g * f for g in (gx, gy) for f in (np.ones_like(u), u, v)]
         # Perspective: what the plane's tilt moves a point by, to the first order.
-        columns += [(along_x * scale[0] * x + along_y * scale[1] * y) * f for f in (x, y)]
-        design = np.stack([c[near & good] for c in columns], axis=1)
-        seen = picture[near & good]
+        columns += [(gx * scale[0] * u + gy * scale[1] * v) * f for f in (u, v)]
+        design = np.stack(columns, axis=1)
+        seen = picture[used]
         amounts, *_ = np.linalg.lstsq(design, seen, rcond=1e-9)
         left = float(np.std(seen - design @ amounts))
         step = float(amounts[3])

@@ -216,7 +216,9 @@ class _Pass:
                 change = self.zones[i] - self.zones[i - 1]
                 step = _median(change)
                 d = self.difference[len(level)]
-                cv2.addWeighted(v, 1.0, self.previous, -1.0, -step, d)
+                cv2.subtract(v, self.previous, d)
+                if step:
+                    np.subtract(d, np.float32(step), out=d)
                 # Changes as smooth as a zone (shading that drifts) are not noise.
                 cv2.multiply(d, d, self.square)
                 power = to_zones(self.square) - (change - np.float32(step)) ** 2

@@ -75,7 +75,9 @@ def measure_shift(
     a, b = (_prepared(p, bad) for p in (before, after))
     start = _coarse(a, b)
     best: _Fit | None = None
-    for first in (np.zeros(2), start):
+    # From a start within the blur both would reach the same minimum.
+    starts = [np.zeros(2)] if np.hypot(*start) < BLUR_PX / 4 else [np.zeros(2), start]
+    for first in starts:
         fit = _fit(a, b, first, noise=noise)
         if fit is not None and (best is None or fit.rest < best.rest):
             best = fit

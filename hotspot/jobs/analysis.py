@@ -13,8 +13,6 @@ from numpy.typing import NDArray
 
 from hotspot.board import Board
 from hotspot.errors import InputError, RecordingError
-from hotspot.evidence.metadata import to_json
-from hotspot.evidence.pictures import build_pictures
 from hotspot.evidence.registration import load_photo
 from hotspot.files.boards import load_board
 from hotspot.files.heatfile import save_heat
@@ -143,6 +141,10 @@ def save_evidence(analysis: Analysis, folder: Path) -> tuple[Path, ...]:
     BoardError
         If the board's photo cannot be read.
     """
+    # Who only asks for the answer need not wait for what draws it.
+    from hotspot.evidence.metadata import to_json
+    from hotspot.evidence.pictures import build_pictures
+
     facts, pictures = build_pictures(
         analysis.finding, analysis.recording, board=analysis.board, rail=analysis.rail
     )

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from hotspot.board import Board
 from hotspot.checks import FloatArray
@@ -105,7 +105,7 @@ def _updated(
         spread = by_parameter @ prior @ by_parameter.T + cov_px2
         if i == 0:
             apart = float(innovation @ np.linalg.solve(spread, innovation))
-            if chi2.sf(apart, len(innovation)) < CONTRADICTION:
+            if chdtrc(len(innovation), apart) < CONTRADICTION:
                 return None
         gain = np.linalg.solve(spread, by_parameter @ prior).T
         theta = start + gain @ innovation

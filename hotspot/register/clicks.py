@@ -9,7 +9,7 @@ from collections.abc import Callable
 from itertools import combinations
 
 import numpy as np
-from scipy import stats
+from scipy.special import chdtri
 
 from hotspot.checks import FloatArray
 from hotspot.errors import RegistrationError
@@ -154,7 +154,7 @@ def find_wrong_clicks(
     most = min(n - minimum, max(1, n // 3))
     everything = list(range(n))
     whole = fit(everything)
-    if most < 1 or (whole.noise == 1.0 and whole.chi2 < stats.chi2.ppf(0.5, 2 * n - 4)):
+    if most < 1 or (whole.noise == 1.0 and whole.chi2 < chdtri(2 * n - 4, 0.5)):
         # No hypothesis of a wrong click can win against residuals this small.
         return ()
     area = float(np.prod(np.ptp(destination, axis=0)))

@@ -6,7 +6,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import optimize, stats
+from scipy import optimize
+from scipy.special import fdtrc
 
 from hotspot.checks import FloatArray
 from hotspot.register.clicks import NOISE_DOF
@@ -94,7 +95,7 @@ def find_lens(
     bent, straight = chi2_at(k1), chi2_at(0.0)
     free = 2 * n - 9 + NOISE_DOF
     noise = (NOISE_DOF + bent) / free
-    if stats.f.sf((straight - bent) / noise, 1, free) > _LEVEL:
+    if fdtrc(1, free, max(straight - bent, 0.0) / noise) > _LEVEL:
         return None
     ahead, behind = cost_at(k1 + _STEP), cost_at(k1 - _STEP)
     curvature = max((ahead + behind - 2.0 * float(found.fun)) / _STEP**2, 2.0 / _K1_SIGMA**2)
