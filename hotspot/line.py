@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotspot.board import Board, Role
+from hotspot.checks import FloatArray
 from hotspot.coarse import Coarse, coarse_factor
 from hotspot.errors import RecordingError, RegistrationError
 from hotspot.frame import Recording
@@ -25,7 +26,8 @@ from hotspot.locate.parts import Place
 from hotspot.locate.places import places_on_picture, scale_mm_per_px
 from hotspot.locate.templates import DEFAULT_SIGMA_PX
 from hotspot.register.automatic import register_automatically
-from hotspot.register.by_outline import refined_by_outline
+from hotspot.register.by_outline import board_corners_mm, refined_by_outline
+from hotspot.register.by_parts import refined_by_parts
 from hotspot.register.from_landmarks import fit_registration
 from hotspot.register.registration import Registration
 from hotspot.suspects import Prior, build_priors
@@ -108,8 +110,12 @@ def build_line(
     full_cold = cold_picture(bins, onset_s=logged_onset_s(recording))
     if registration is None:
         registration = registration_of(recording, board=board, cold=full_cold, photo=photo)
-    registration, corners_px = refined_by_outline(
-        registration, board=board, cold=full_cold, bad=audit.bad
+    registration, corners_px = refined(
+        registration,
+        board=board,
+        cold=full_cold,
+        bad=audit.bad,
+        sigma_px=recording.profile.psf_sigma_px or DEFAULT_SIGMA_PX,
     )
     coarse = Coarse(coarse_factor(bins.shape), full_shape=bins.shape, bad=audit.bad)
     bins, cold = coarse.reduced_bins(bins), coarse.reduced(full_cold)
@@ -139,6 +145,37 @@ def build_line(
         priors=() if board is None else build_priors(board, rail=rail, history=history),
         warnings=(*recording.warnings, *audit.warnings, *registration.warnings),
     )
+
+
+def refined(
+    registration: Registration,
+    *,
+    board: Board | None,
+    cold: NDArray[np.float32],
+    bad: NDArray[np.bool_],
+    sigma_px: float,
+) -> tuple[Registration, FloatArray | None]:
+    """Return the registration with what the cold picture adds, and the board's corners (4, 2).
+
+    Where the parts' own bodies are seen they tell more than the board's edge, which then only tells
+    where to begin to look.
+    """
+    by_edge, corners_px = refined_by_outline(registration, board=board, cold=cold, bad=bad)
+    to_board, corners_mm = by_edge.board_from_thermal, board_corners_mm(board)
+    for prior in (by_edge, registration):
+        by_parts = refined_by_parts(
+            prior,
+            start=None if to_board is None else to_board.inverse(),
+            board=board,
+            cold=cold,
+            bad=bad,
+            sigma_px=sigma_px,
+            board_mm=corners_mm,
+        )
+        to_board = by_parts.board_from_thermal
+        if by_parts is not prior and to_board is not None:
+            return by_parts, None if corners_mm is None else to_board.inverse().map(corners_mm)
+    return by_edge, corners_px
 
 
 def switchings_of(line: Line) -> tuple[SwitchingEstimate, ...]:

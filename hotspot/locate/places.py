@@ -9,10 +9,6 @@ from hotspot.checks import FloatArray
 from hotspot.locate.parts import Place
 from hotspot.register.registration import PlaneMap, Registration
 
-# Registration error is never taken below this, thermal px: boards are not flat, lenses not
-# straight.
-LEAST_SIGMA_PX = 0.3
-
 
 def places_on_picture(board: Board | None, registration: Registration) -> tuple[Place, ...]:
     """Return the place of every part of the board, in its order; empty without a registration."""
@@ -26,7 +22,8 @@ def places_on_picture(board: Board | None, registration: Registration) -> tuple[
             Place(
                 ref=part.ref,
                 xy_px=thermal_from_board.map(centre),
-                cov_px2=thermal_from_board.point_cov(centre) + LEAST_SIGMA_PX**2 * np.eye(2),
+                cov_px2=thermal_from_board.point_cov(centre)
+                + registration.least_sigma_px**2 * np.eye(2),
                 outline_px=thermal_from_board.map(part.corners_mm()),
             )
         )

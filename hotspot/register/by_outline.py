@@ -11,7 +11,6 @@ from scipy.special import chdtrc
 from hotspot.board import Board
 from hotspot.checks import FloatArray
 from hotspot.heat.outline import measure_outline
-from hotspot.register.from_landmarks import fit_board_from_photo
 from hotspot.register.registration import PlaneMap, Registration
 
 # An edge that contradicts the registration more than chance allows once in a thousand is another
@@ -76,8 +75,11 @@ def refined_by_outline(
         return registration, expected
     to_board = better.inverse()
     photo_from_thermal = registration.photo_from_thermal
-    if photo_from_thermal is not None and len(board.photo_landmarks) >= 2:
-        photo_from_thermal = fit_board_from_photo(board)[0].inverse().after(to_board)
+    if photo_from_thermal is not None:
+        # How photo and board lie on one another stays as it is, its error counted already.
+        photo_from_board = photo_from_thermal.after(thermal_from_board)
+        photo_from_board = replace(photo_from_board, parameter_cov=np.zeros((8, 8)))
+        photo_from_thermal = photo_from_board.after(to_board)
     corners_px = better.map(corners_mm)
     moved = float(np.hypot(*(corners_px - expected).T).max())
     words = f"the board's edge in the cold picture moved it by up to {moved:.1f} thermal pixels"

@@ -63,18 +63,20 @@ class Lens:
         out: FloatArray = self.centre_px + self.radius_px * u * (1.0 + self.k1 * square)
         return out
 
-    def bent_by(self, point: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return the derivatives of a `bent` point (2,): by the point (2, 2) and by k1 (2,)."""
-        u = (np.asarray(point, dtype=np.float64) - self.centre_px) / self.radius_px
-        square = float(u @ u)
-        by_point = (1.0 + self.k1 * square) * np.eye(2) + 2.0 * self.k1 * np.outer(u, u)
+    def bent_by(self, points: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the derivatives of `bent` points (..., 2): by the point, and by k1 (..., 2)."""
+        u = (np.asarray(points, dtype=np.float64) - self.centre_px) / self.radius_px
+        square = (u**2).sum(axis=-1, keepdims=True)
+        by_point = (1.0 + self.k1 * square)[..., None] * np.eye(2) + 2.0 * self.k1 * (
+            u[..., :, None] * u[..., None, :]
+        )
         return by_point, self.radius_px * square * u
 
-    def straightened_by(self, point: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return the derivatives of a `straightened` point (2,): by the point and by k1."""
-        by_point, by_k1 = self.bent_by(self.straightened(point))
+    def straightened_by(self, points: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """Return the derivatives of `straightened` points (..., 2): by the point and by k1."""
+        by_point, by_k1 = self.bent_by(self.straightened(points))
         back = np.linalg.inv(by_point)
-        return back, -back @ by_k1
+        return back, -(back @ by_k1[..., None])[..., 0]
 
     def straightened_covs(self, points: FloatArray) -> FloatArray:
         """Return the (n, 2, 2) covariances of straightened points whose seen ones have 1 px².

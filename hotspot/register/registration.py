@@ -65,9 +65,13 @@ class PlaneMap:
         """Return the (2, 2) derivative of the mapped point by the point."""
         return self._derivatives(point)[0]
 
-    def parameter_derivative(self, point: FloatArray) -> FloatArray:
-        """Return the (2, 8) derivative of the mapped point by the matrix's first eight entries."""
-        return self._derivatives(point)[1]
+    def parameter_derivative(self, points: FloatArray) -> FloatArray:
+        """Return the (..., 2, 8) derivative of mapped points by the matrix's first entries."""
+        return self._derivatives(points)[1]
+
+    def lens_derivative(self, points: FloatArray) -> FloatArray:
+        """Return the (..., 2) derivative of mapped points by the lens's k1; zeros without one."""
+        return self._derivatives(points)[2]
 
     def point_cov(self, point: FloatArray, *, cov: FloatArray | None = None) -> FloatArray:
         """Return the (2, 2) covariance of a mapped point: the map's own plus the point's `cov`.
@@ -84,29 +88,31 @@ class PlaneMap:
             out = out + by_point @ np.asarray(cov, dtype=np.float64) @ by_point.T
         return out
 
-    def _derivatives(self, point: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """Return the derivatives of a mapped point by the point, the entries and k1."""
-        at: FloatArray = np.asarray(point, dtype=np.float64)
+    def _derivatives(self, points: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Return the derivatives of mapped points (..., 2) by the point, the entries and k1."""
+        at: FloatArray = np.asarray(points, dtype=np.float64)
         before: FloatArray = np.eye(2)
         by_k1: FloatArray = np.zeros(2)
         if self.lens is not None:
             before, by_k1 = self.lens.straightened_by(at)
             at = self.lens.straightened(at)
-        x, y = at
-        u = self.matrix @ np.array([x, y, 1.0])
-        mapped = u[:2] / u[2]
-        mx, my = mapped
-        by_point = (self.matrix[:2, :2] - np.outer(mapped, self.matrix[2, :2])) / u[2]
-        by_parameter = (
-            np.array([[x, y, 1, 0, 0, 0, -mx * x, -mx * y], [0, 0, 0, x, y, 1, -my * x, -my * y]])
-            / u[2]
+        one = np.concatenate([at, np.ones((*at.shape[:-1], 1))], axis=-1)
+        u = one @ self.matrix.T
+        depth = u[..., 2, None, None]
+        mapped = u[..., :2] / u[..., 2:]
+        by_point = (self.matrix[:2, :2] - mapped[..., :, None] * self.matrix[2, :2]) / depth
+        nothing = np.zeros_like(one)
+        by_rows = np.stack(
+            [np.concatenate([one, nothing], -1), np.concatenate([nothing, one], -1)], axis=-2
         )
-        by_k1 = by_point @ by_k1
+        by_last = -mapped[..., :, None] * at[..., None, :]
+        by_parameter = np.concatenate([by_rows, by_last], axis=-1) / depth
+        by_k1 = np.broadcast_to((by_point @ by_k1[..., None])[..., 0], at.shape)
         by_point = by_point @ before
         if self.lens_after is not None:
             after, direct = self.lens_after.bent_by(mapped)
             by_point, by_parameter = after @ by_point, after @ by_parameter
-            by_k1 = after @ by_k1 + direct
+            by_k1 = (after @ by_k1[..., None])[..., 0] + direct
         return by_point, by_parameter, by_k1
 
     def inverse(self) -> PlaneMap:
@@ -220,6 +226,9 @@ class Registration:
         Sentences for the technician: wrong clicks named, weak geometry.
     support
         What speaks for it, in words; empty where there is nothing to say.
+    least_sigma_px
+        What a part's place is never better known than, thermal px: boards are not flat, lenses not
+        straight, clicks not independent.
     """
 
     method: str = "none"
@@ -228,3 +237,4 @@ class Registration:
     rms_px: float | None = None
     warnings: tuple[str, ...] = ()
     support: str = ""
+    least_sigma_px: float = 0.3
