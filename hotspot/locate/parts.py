@@ -64,9 +64,14 @@ class Place:
 
     def spread_px2(self, *, within: float = WITHIN_BODY) -> FloatArray:
         """Return the covariance of where its heat may be centred."""
+        out: FloatArray = self.cov_px2 + self.body_px2(share=within)
+        return out
+
+    def body_px2(self, *, share: float) -> FloatArray:
+        """Return the covariance (2, 2) of a scatter by a share of the body's size."""
         centred = self.outline_px - self.outline_px.mean(axis=0)
         half_axes = (centred.T @ centred) / len(centred)  # half-axis squared along each axis
-        out: FloatArray = self.cov_px2 + (2 * within) ** 2 * half_axes
+        out: FloatArray = (2 * share) ** 2 * half_axes
         return out
 
 

@@ -98,8 +98,9 @@ def measure_bodies(
     size = (picture.size, count)
     fit_contrasts = _LeastSquares(drawn, [d.shapes for d in drawn], size=size)
     waves = _Waves(shape)
-    slow = waves.fitted(picture)
-    amounts = np.zeros((count, SHAPES))
+    slow: FloatArray = waves.fitted(picture)
+    bodies: FloatArray = np.zeros_like(picture)
+    amounts: FloatArray = np.zeros((count, SHAPES))
     for _ in range(2):
         # Slow course and bodies in turn: each hardly looks like the other.
         amounts, bodies = fit_contrasts(picture - slow)

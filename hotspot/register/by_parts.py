@@ -177,7 +177,6 @@ def _updated(
     shape: tuple[int, int],
 ) -> PlaneMap | None:
     """Return the map with points seen at other places, or None if they contradict it."""
-    bent = None
     if prior.lens_after is not None or len(mm) >= LEAST_FOR_LENS:
         lens = current.lens_after or lens_of(shape, k1=0.0, k1_sigma=K1_SIGMA)
         bent = _solved(
@@ -187,9 +186,9 @@ def _updated(
             seen_px=seen_px,
             cov_px2=cov_px2,
         )
-        lens = None if bent is None else bent.lens_after
+        found = None if bent is None else bent.lens_after
         if prior.lens_after is not None or (
-            lens is not None and abs(lens.k1) > LENS_SIGMAS * lens.k1_sigma
+            found is not None and abs(found.k1) > LENS_SIGMAS * found.k1_sigma
         ):
             return bent
     straight = replace(current, lens_after=None, lens_cov=np.zeros(8))
