@@ -41,6 +41,9 @@ class Seen:
         How a place may answer the switching.
     t_s
         (bins,) times.
+    loudness
+        (m,) how much each place changes over the recording, in units of what the picture's
+        places usually do: tens where something is hot.
     """
 
     courses: Courses
@@ -48,6 +51,7 @@ class Seen:
     white: FloatArray
     answers: tuple[Answer, ...]
     t_s: FloatArray
+    loudness: FloatArray
 
 
 def see_at(
@@ -159,4 +163,6 @@ def _made_ready(
         white=white,
         answers=answers,
         t_s=bins.t_s,
+        loudness=courses.normalised(usual_width).std(axis=0)
+        / max(float(np.median(still.std(axis=0))), 1e-12),
     )

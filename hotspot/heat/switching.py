@@ -13,22 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotspot.checks import FloatArray
-from hotspot.heat.answers import finer_answers
 from hotspot.heat.calm import CalmBins
-from hotspot.heat.courses import Courses
 from hotspot.heat.drive import Drive, drive_from_edges, period_of
-from hotspot.heat.edges import refine_step, refine_train
-from hotspot.heat.gains import build_gain, build_table_gain
 from hotspot.heat.heatmap import Switching
-from hotspot.heat.looks import Seen, see_at, see_everywhere
-from hotspot.heat.search import (
-    Best,
-    best_steps,
-    best_trains,
-    calibrated,
-    step_moments,
-    train_frequencies,
-)
+from hotspot.heat.looks import see_at, see_everywhere
+from hotspot.heat.proposals import find_loudest, find_proposals
 
 # Switching found is believed below this chance.
 BELIEVE = 0.03
@@ -40,9 +29,10 @@ BEYOND_DOUBT = 1e-9
 # Picture-wide, thousands of places include some that misbehave in ways no model has: their word
 # counts this much less than that of the parts on the rail.
 WIDE_HANDICAP = 30.0
-# Steps seen at this many places are proposed at most, unlike in their moments by more than the
-# second figure, of the moments tried: neighbours of a warm part tell of the same switching.
-MOST_STEPS, ALIKE_MOMENTS = 3, 2
+# Steps seen at this many places are proposed at most.
+MOST_STEPS = 3
+# Surer than this, a comparison with other places is proof enough.
+SURE = 1e-6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -99,25 +89,27 @@ def propose_switchings(
         The most significant first: steps seen at different places, and trains. One without edges
         where none was found.
     """
-    found = []
+    found, looks = [], []
     if places is not None and len(places):
         cov = np.broadcast_to(np.eye(2), (len(places), 2, 2))
-        found += _search(
-            see_at(
-                calm_bins,
-                places=places,
-                cov_px2=cov if place_cov_px2 is None else place_cov_px2,
-                emissivity=emissivity,
-                mm_per_px=mm_per_px,
-            ),
-            handicap=1.0,
-            most_steps=MOST_STEPS,
+        at_places = see_at(
+            calm_bins,
+            places=places,
+            cov_px2=cov if place_cov_px2 is None else place_cov_px2,
+            emissivity=emissivity,
+            mm_per_px=mm_per_px,
         )
-    if min((f[0] for f in found), default=1.0) > BEYOND_DOUBT:
-        found += _search(see_everywhere(calm_bins), handicap=WIDE_HANDICAP, most_steps=1)
+        looks.append(at_places)
+        found += find_proposals(at_places, handicap=1.0, most_steps=MOST_STEPS, limit=BELIEVE)
+    if min((f.chance for f in found), default=1.0) > BEYOND_DOUBT:
+        everywhere = see_everywhere(calm_bins)
+        looks.append(everywhere)
+        found += find_proposals(everywhere, handicap=WIDE_HANDICAP, most_steps=1, limit=BELIEVE)
     else:
-        found = [min(found, key=lambda f: f[0])]
-    believed = sorted((f for f in found if f[0] <= BELIEVE), key=lambda f: f[0])
+        found = [min(found, key=lambda f: f.chance)]
+    if min((f.chance for f in found), default=1.0) > SURE:
+        found += find_loudest(looks[0])
+    believed = sorted((f for f in found if f.chance <= BELIEVE), key=lambda f: f.chance)
     if not believed:
         nothing = SwitchingEstimate(
             switching=Switching(source="estimated", significance=1.0),
@@ -129,88 +121,13 @@ def propose_switchings(
         SwitchingEstimate(
             switching=Switching(
                 source="estimated",
-                edges_s=edges,
-                onset_s=edges[0],
-                period_s=period_of(edges),
-                significance=significance,
+                edges_s=f.edges_s,
+                onset_s=f.edges_s[0],
+                period_s=period_of(f.edges_s),
+                significance=f.chance,
             ),
-            drive=drive_from_edges(edges),
-            trials=1.0 if significance < CERTAIN else trials,
+            drive=drive_from_edges(f.edges_s),
+            trials=1.0 if f.chance < CERTAIN else f.trials,
         )
-        for significance, edges, trials in believed
+        for f in believed
     )
-
-
-def _search(
-    seen: Seen, *, handicap: float, most_steps: int
-) -> list[tuple[float, tuple[float, ...], float]]:
-    """Return chance, edges and trials of the best steps and of the best train, where there are."""
-    found = []
-    first, last = float(seen.t_s[0]), float(seen.t_s[-1])
-    moments = step_moments(seen.t_s)
-    if len(moments) > 2:
-
-        def steps(courses: Courses) -> Best:
-            return best_steps(
-                courses, answers=seen.answers, moments_s=moments, white=seen.white, t_s=seen.t_s
-            )
-
-        best, calibration = steps(seen.courses), calibrated(steps(seen.controls).z)
-        for place in _unlike(best, most=most_steps):
-            chance = calibration.chance(float(best.z[place]), places=len(best.z))
-            if handicap * chance >= BELIEVE:
-                break
-            on_off = moments[[i for i in best.option[place] if i >= 0]]
-            gain = build_gain(
-                seen.courses,
-                place=place,
-                answers=(*seen.answers, *finer_answers(seen.answers)),
-                white=seen.white,
-                t_s=seen.t_s,
-            )
-            edges = refine_step(on_off, gain=gain, first_s=first, last_s=last)
-            found.append((handicap * chance, edges, calibration.trials))
-    frequencies = train_frequencies(seen.t_s)
-    if len(frequencies):
-
-        def trains(courses: Courses) -> Best:
-            return best_trains(
-                courses,
-                answers=seen.answers,
-                frequencies=frequencies,
-                white=seen.white,
-                t_s=seen.t_s,
-            )
-
-        best, calibration = trains(seen.courses), calibrated(trains(seen.controls).z)
-        place = int(np.argmax(best.z))
-        chance = calibration.chance(float(best.z[place]), places=len(best.z))
-        if handicap * chance < BELIEVE:
-            gain = build_table_gain(
-                seen.courses,
-                place=place,
-                answers=(seen.answers[best.answer[place]], *finer_answers(seen.answers)),
-                white=seen.white,
-                t_s=seen.t_s,
-            )
-            frequency = float(frequencies[best.option[place, 0]])
-            edges = refine_train(gain, first_s=first, last_s=last, frequency=frequency)
-            found.append((handicap * chance, edges, calibration.trials))
-    return found
-
-
-def _unlike(best: Best, *, most: int) -> list[int]:
-    """Return the places of the best steps, those left out that tell of the same moments."""
-    chosen: list[int] = []
-    for place in np.argsort(-best.z):
-        options = best.option[place]
-        alike = [
-            np.all((options < 0) == (best.option[c] < 0))
-            and np.abs(options - best.option[c]).max() <= ALIKE_MOMENTS
-            for c in chosen
-        ]
-        if not any(alike):
-            chosen.append(int(place))
-        if len(chosen) == most:
-            break
-    return chosen

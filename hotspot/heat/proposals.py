@@ -1,0 +1,169 @@
+"""Steps and trains that explain what places show, each with the chance that noise does as well."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from hotspot.checks import FloatArray
+from hotspot.heat.answers import finer_answers
+from hotspot.heat.courses import Courses
+from hotspot.heat.edges import refine_step, refine_train
+from hotspot.heat.gains import build_gain, build_table_gain
+from hotspot.heat.looks import Seen
+from hotspot.heat.search import (
+    TRIALS,
+    Best,
+    best_steps,
+    best_trains,
+    calibrated,
+    step_moments,
+    train_frequencies,
+)
+
+# Steps unlike in their moments by more than this, of the moments tried, are two: neighbours of a
+# warm part tell of the same switching.
+ALIKE_MOMENTS = 2
+# A place that changes this many times as much as the picture usually does is hot without doubt; a
+# warm hand in bare metal reached 25 (`tests.benchmarks.exam`). It needs no comparison with places
+# that its own heat has reached, which on a small board are all.
+LOUD = 30.0
+# Switching explains this share of what such a place does: the rest is what it has stored.
+LEAST_EXPLAINED = 0.25
+
+
+@dataclass(frozen=True, slots=True)
+class Proposal:
+    """A switching: the chance that it explains noise, its edges, how many were tried."""
+
+    chance: float
+    edges_s: tuple[float, ...]
+    trials: float
+
+
+def find_proposals(seen: Seen, *, handicap: float, most_steps: int, limit: float) -> list[Proposal]:
+    """Return the best steps and the best train, as far as chance hardly makes them.
+
+    Parameters
+    ----------
+    seen
+        What places show.
+    handicap
+        Factor on every chance.
+    most_steps
+        Steps seen at this many places are proposed at most.
+    limit
+        Largest chance.
+    """
+    found = []
+    moments = step_moments(seen.t_s)
+    if len(moments) > 2:
+        best = _steps(seen, seen.courses, moments)
+        calibration = calibrated(_steps(seen, seen.controls, moments).z)
+        for place in _unlike(best, most=most_steps):
+            chance = handicap * calibration.chance(float(best.z[place]), places=len(best.z))
+            if chance >= limit:
+                break
+            edges = _step_edges(seen, best, place, moments)
+            found.append(Proposal(chance, edges, calibration.trials))
+    frequencies = train_frequencies(seen.t_s)
+    if len(frequencies):
+        best = _trains(seen, seen.courses, frequencies)
+        calibration = calibrated(_trains(seen, seen.controls, frequencies).z)
+        place = int(np.argmax(best.z))
+        chance = handicap * calibration.chance(float(best.z[place]), places=len(best.z))
+        if chance < limit:
+            edges = _train_edges(seen, best, place, frequencies)
+            found.append(Proposal(chance, edges, calibration.trials))
+    return found
+
+
+def find_loudest(seen: Seen) -> list[Proposal]:
+    """Return what explains the loudest place, where one is loud.
+
+    The chance is that of so large a share explained of a course that follows the noise model
+    (F test), tried as often as a search is at most.
+    """
+    loudest = int(np.argmax(seen.loudness))
+    if seen.loudness[loudest] < LOUD:
+        return []
+    alone = replace(seen, courses=seen.courses.at(slice(loudest, loudest + 1)))
+    moments, frequencies = step_moments(seen.t_s), train_frequencies(seen.t_s)
+    found = []
+    if len(moments) > 2:
+        best = _steps(alone, alone.courses, moments)
+        chance = _chance_explained(best, bins=len(seen.t_s))
+        if chance is not None:
+            found.append(Proposal(chance, _step_edges(alone, best, 0, moments), TRIALS[1]))
+    if len(frequencies):
+        best = _trains(alone, alone.courses, frequencies)
+        chance = _chance_explained(best, bins=len(seen.t_s))
+        if chance is not None:
+            found.append(Proposal(chance, _train_edges(alone, best, 0, frequencies), TRIALS[1]))
+    return found
+
+
+def _chance_explained(best: Best, *, bins: int) -> float | None:
+    free = bins - 2
+    share = min(max(float(best.z[0]), 0.0) ** 2 / free, 1.0 - 1e-9)
+    if share < LEAST_EXPLAINED:
+        return None
+    return float(np.exp(min(0.5 * free * np.log1p(-share) + np.log(TRIALS[1]), 0.0)))
+
+
+def _steps(seen: Seen, courses: Courses, moments: FloatArray) -> Best:
+    return best_steps(
+        courses, answers=seen.answers, moments_s=moments, white=seen.white, t_s=seen.t_s
+    )
+
+
+def _step_edges(seen: Seen, best: Best, place: int, moments: FloatArray) -> tuple[float, ...]:
+    gain = build_gain(
+        seen.courses,
+        place=place,
+        answers=(*seen.answers, *finer_answers(seen.answers)),
+        white=seen.white,
+        t_s=seen.t_s,
+    )
+    on_off = moments[[i for i in best.option[place] if i >= 0]]
+    return refine_step(on_off, gain=gain, first_s=float(seen.t_s[0]), last_s=float(seen.t_s[-1]))
+
+
+def _trains(seen: Seen, courses: Courses, frequencies: FloatArray) -> Best:
+    return best_trains(
+        courses, answers=seen.answers, frequencies=frequencies, white=seen.white, t_s=seen.t_s
+    )
+
+
+def _train_edges(seen: Seen, best: Best, place: int, frequencies: FloatArray) -> tuple[float, ...]:
+    gain = build_table_gain(
+        seen.courses,
+        place=place,
+        answers=(seen.answers[best.answer[place]], *finer_answers(seen.answers)),
+        white=seen.white,
+        t_s=seen.t_s,
+    )
+    return refine_train(
+        gain,
+        first_s=float(seen.t_s[0]),
+        last_s=float(seen.t_s[-1]),
+        frequency=float(frequencies[best.option[place, 0]]),
+    )
+
+
+def _unlike(best: Best, *, most: int) -> list[int]:
+    """Return the places of the best steps, those left out that tell of the same moments."""
+    chosen: list[int] = []
+    for place in np.argsort(-best.z):
+        options = best.option[place]
+        alike = [
+            np.all((options < 0) == (best.option[c] < 0))
+            and np.abs(options - best.option[c]).max() <= ALIKE_MOMENTS
+            for c in chosen
+        ]
+        if not any(alike):
+            chosen.append(int(place))
+        if len(chosen) == most:
+            break
+    return chosen
