@@ -38,6 +38,7 @@ from hotspot.outcome import nothing_chance, told_apart, without_drive
 from hotspot.reflections import find_mirrored, set_aside
 from hotspot.register.registration import Registration
 from hotspot.switched import choose_switching
+from hotspot.warm_end import told_either_way
 from hotspot.weigh import Weighed, weigh
 
 # A reading counts as a hot spot when noise alone would give one this strong in fewer than this
@@ -163,7 +164,8 @@ def find_gathered(
         history=history,
         photo=photo,
     )
-    return line.coarse.enlarged(conclude(line, say=say), registration=line.full_registration)
+    finding = told_either_way(line, lambda seen: conclude(seen, say=say))
+    return line.coarse.enlarged(finding, registration=line.full_registration)
 
 
 def conclude(line: Line, *, say: Progress) -> Finding:
@@ -309,7 +311,13 @@ def conclude(line: Line, *, say: Progress) -> Finding:
     )
     verdict = HOT_SPOT if found else NO_HOT_SPOT
     spots, suspects, warnings = weighed.spots, weighed.suspects, weighed.warnings
-    mirrored = find_mirrored(field, spots=spots, mirrored=len(mirrored_spots), moving=moving)
+    mirrored = find_mirrored(
+        field,
+        spots=spots,
+        centres_px=tuple(s.centre.xy_px for s in found),
+        mirrored=len(mirrored_spots),
+        moving=moving,
+    )
     mapped = bool(line.places)
     best_chance = max((s.probability for s in suspects), default=0.0) if mapped else 1.0
     if mirrored_spots:

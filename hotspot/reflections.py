@@ -157,7 +157,12 @@ def set_aside(
 
 
 def find_mirrored(
-    field: Field, *, spots: tuple[Spot, ...], mirrored: int = 0, moving: bool = False
+    field: Field,
+    *,
+    spots: tuple[Spot, ...],
+    centres_px: tuple[FloatArray, ...] | None = None,
+    mirrored: int = 0,
+    moving: bool = False,
 ) -> Mirrored:
     """Return the signs of something mirrored in a field with its spots, strongest first.
 
@@ -167,24 +172,37 @@ def find_mirrored(
         Contrast maps divided by their noise.
     spots
         The spots that may be heat.
+    centres_px
+        Where each was seen, when that is not where it is said to be: what is known of a part's
+        place moves a spot to where its own heat may not be brightest.
     mirrored
         How many others are known to move at times of their own.
     moving
         Whether something was seen to move in the mirrors (`hotspot.heat.mirror`).
     """
+    seen = [s.xy_px for s in spots] if centres_px is None else centres_px
     own = [s for s in spots if s.role != "path"]
     if not own:
         return Mirrored(equals=0, restless=0, mirrored=mirrored, moving=moving)
     strongest = max(s.snr for s in own)
-    equals = sum(s.snr >= EQUAL_SHARE * strongest for s in own)
+    # What mirrors the same thing is about as bright as well: far above the noise, where the error
+    # of its model bounds a spot's SNR, a crumb of it may look as sure as the spot itself.
+    warmest = max(s.peak_k for s in own if s.snr >= EQUAL_SHARE * strongest)
+    alike = [
+        at
+        for s, at in zip(spots, seen, strict=True)
+        if s.role != "path"
+        and s.snr >= EQUAL_SHARE * strongest
+        and abs(s.peak_k) >= EQUAL_SHARE * warmest
+    ]
+    equals = len(alike)
     path = max((s.snr for s in spots if s.role == "path"), default=0.0)
     if path > STRONG_PATH * strongest:
         equals = 1
-    near_strongest = [s for s in own if s.snr >= EQUAL_SHARE * strongest]
     return Mirrored(
-        equals=int(equals),
+        equals=equals,
         restless=_count_restless(field, away_from_px=own[0].xy_px),
-        misfit=max(measure_misfits(field, [s.xy_px for s in near_strongest])),
+        misfit=max(measure_misfits(field, list(alike))),
         mirrored=mirrored,
         snr=strongest,
         moving=moving,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -80,6 +80,16 @@ def _measured(
     )
     covariance = noise.covariance(bins.t_s, frames=bins.frames)
     return CalmBins(bins=bins, noise=noise, covariance=covariance, bad=bad, drift=drift)
+
+
+def turned_over(calm_bins: CalmBins) -> CalmBins:
+    """Return a copy in which the other end of the scale is warm."""
+    bins, drift = calm_bins.bins, calm_bins.drift
+    return replace(
+        calm_bins,
+        bins=replace(bins, values=-bins.values, reference=-bins.reference),
+        drift=replace(drift, coefficients=-drift.coefficients),
+    )
 
 
 def with_noise(calm_bins: CalmBins) -> CalmBins:

@@ -26,6 +26,9 @@ KNOWN_LEVELS, FITTED_LEVELS = 6.0, 10.0
 COUSIN_LEVELS = 2.5
 # Colours looked at when a map is chosen.
 SAMPLE = 20_000
+# No more colours than this in all pixels: the video was never compressed with loss, and every
+# colour is one of the map's own, the few hottest ones too.
+MOST_EXACT = LEVELS
 # A fitted curve goes through cells of this many levels: finer than a map's turns.
 CELL = 8
 
@@ -103,6 +106,13 @@ def find_palette(frames: NDArray[np.uint8]) -> Palette:
     pixels = frames.reshape(-1, 3)
     sample = pixels[:: max(1, len(pixels) // SAMPLE)]
     colours, counts = np.unique(sample, axis=0, return_counts=True)
+    if len(colours) <= MOST_EXACT:
+        # Perhaps all there are: then the rare ones of a small hot spot count as well.
+        every = pixels @ np.array([1 << 16, 1 << 8, 1], dtype=np.int32)
+        keys, many = np.unique(every, return_counts=True)
+        if len(keys) <= MOST_EXACT:
+            colours = np.stack([keys >> 16, (keys >> 8) & 255, keys & 255], axis=1)
+            counts = many
     points = _weighted(colours.astype(np.float64))
     best = Palette("luminance", np.zeros((0, 3)), np.inf)
     for name, curve in common_palettes().items():
@@ -200,13 +210,15 @@ def _fitted_curve(colours: FloatArray, counts: NDArray[np.intp]) -> FloatArray |
     The longest path through the minimum spanning tree of colour cells is the order of a map that
     runs through colour space without branches.
     """
-    cell = (colours // CELL).astype(np.int64) @ np.array([1 << 16, 1 << 8, 1])
+    exact = len(colours) <= MOST_EXACT
+    cell = (colours // (1 if exact else CELL)).astype(np.int64) @ np.array([1 << 16, 1 << 8, 1])
     _, inverse = np.unique(cell, return_inverse=True)
     weight = np.bincount(inverse, weights=counts)
     nodes = np.stack([np.bincount(inverse, weights=counts * c) / weight for c in colours.T], axis=1)
     # Rare cells are blends at edges of the picture, not colours of the map.
     order = np.argsort(weight)[::-1]
-    kept = order[: int(np.searchsorted(np.cumsum(weight[order]), 0.97 * weight.sum())) + 1][:600]
+    share = 1.0 if exact else 0.97
+    kept = order[: int(np.searchsorted(np.cumsum(weight[order]), share * weight.sum())) + 1][:600]
     if len(kept) < 8:
         return None
     nodes = nodes[kept]
@@ -226,7 +238,7 @@ def _fitted_curve(colours: FloatArray, counts: NDArray[np.intp]) -> FloatArray |
     if luma[-1] < luma[0]:
         line = line[::-1]
     padded = np.concatenate([line[:1], line, line[-1:]])
-    smooth = (padded[:-2] + 2 * padded[1:-1] + padded[2:]) / 4
+    smooth = line.copy() if exact else (padded[:-2] + 2 * padded[1:-1] + padded[2:]) / 4
     smooth[0], smooth[-1] = line[0], line[-1]
     arc = np.r_[0, np.cumsum(np.linalg.norm(np.diff(smooth, axis=0), axis=1))]
     if arc[-1] <= 0:

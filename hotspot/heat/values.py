@@ -9,9 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotspot.frame import Recording
-from hotspot.heat.palette import PaletteReader, find_palette
+from hotspot.heat.palette import PaletteReader, common_palettes, find_palette
 from hotspot.profile import Values
 from hotspot.radiometry import to_celsius
+
+# Frames that an uncommon colour map is found from.
+PALETTE_FRAMES = 48
 
 
 def value_converter(recording: Recording) -> Callable[[NDArray[Any]], NDArray[np.float32]]:
@@ -19,12 +22,26 @@ def value_converter(recording: Recording) -> Callable[[NDArray[Any]], NDArray[np
 
     °C for radiometric cameras with a scale or a curve, counts without one, display levels 0-255
     for grey video, and the place along the colour map (0-255) for false-colour video, whose map
-    is found from the first frames (a `PaletteReader` is returned, which names it). Display levels
-    carry no kelvin.
+    is found from the first frames, or where it is no common one from frames all through the
+    recording, for its warm end may only show late (a `PaletteReader` is returned, which names it).
+    Display levels carry no kelvin.
     """
     profile = recording.profile
     if profile.values is Values.PALETTE8 and len(recording.source.shape) == 3:
         first = next(iter(recording.source.chunks(16)), None)
         if first is not None:
-            return PaletteReader(find_palette(first))
+            palette = find_palette(first)
+            if palette.name not in common_palettes():
+                palette = find_palette(_spread_frames(recording))
+            return PaletteReader(palette)
     return lambda chunk: to_celsius(chunk, profile)
+
+
+def _spread_frames(recording: Recording) -> NDArray[Any]:
+    """Return frames from all through a recording."""
+    step = max(1, len(recording.source) // PALETTE_FRAMES)
+    kept, seen = [], 0
+    for chunk in recording.source.chunks(64):
+        kept.append(chunk[-seen % step :: step].copy())
+        seen += len(chunk)
+    return np.concatenate(kept)
