@@ -37,8 +37,8 @@ from hotspot.locate.templates import build_templates, render
 from hotspot.outcome import nothing_chance, told_apart, without_drive
 from hotspot.reflections import find_mirrored, set_aside
 from hotspot.register.registration import Registration
+from hotspot.second_looks import Told, told_clearly
 from hotspot.switched import choose_switching
-from hotspot.warm_end import told_either_way
 from hotspot.weigh import Weighed, weigh
 
 # A reading counts as a hot spot when noise alone would give one this strong in fewer than this
@@ -164,21 +164,22 @@ def find_gathered(
         history=history,
         photo=photo,
     )
-    finding = told_either_way(line, lambda seen: conclude(seen, say=say))
+    finding = told_clearly(line, lambda seen: conclude(seen, say=say))
     return line.coarse.enlarged(finding, registration=line.full_registration)
 
 
-def conclude(line: Line, *, say: Progress) -> Finding:
-    """Return the finding from gathered frames."""
+def conclude(line: Line, *, say: Progress) -> Told:
+    """Return the finding from gathered frames, looked at once."""
     say(0.6, "finding when the output was on")
     proposed = switchings_of(line)
     say(0.7, "fitting the heat")
     estimate, fit = choose_switching(line, proposed)
     switching, drive, trials = estimate.switching, estimate.drive, estimate.trials
     if fit is None:
-        return without_drive(line, switching)
-    mirror = build_mirror(fit, bad=line.calm_bins.bad)
-    moving = mirror is not None and mirror.lively
+        return Told(without_drive(line, switching), line=line)
+    # Where the metal is left out there is nothing to be mirrored in.
+    mirror = None if line.moving else build_mirror(fit, bad=line.calm_bins.bad)
+    moving = line.moving or (mirror is not None and mirror.lively)
     if mirror is not None:
         line = replace(line, calm_bins=without_mirrored(line.calm_bins, mirror))
         fit = fit_heat(line.calm_bins, drive, frame_t_s=line.audit.t_s)
@@ -330,7 +331,7 @@ def conclude(line: Line, *, say: Progress) -> Finding:
         spots = tuple(replace(s, role="unknown") for s in spots)
         alone = len(spots) == 1 and mirrored.misfit == 0
         warnings = (OFF_PARTS_WARNING if alone else MIRRORED_WARNING,)
-    return Finding(
+    finding = Finding(
         verdict=verdict,
         false_alarm_probability=chance,
         spots=spots,
@@ -342,3 +343,4 @@ def conclude(line: Line, *, say: Progress) -> Finding:
         warnings=(*line.warnings, *warnings),
         steps=heat.steps,
     )
+    return Told(finding, line=line, mirror=mirror if moving else None)

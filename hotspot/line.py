@@ -38,7 +38,10 @@ SMALL_BODY_MM = 0.2
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Line:
-    """All that is known once the frames are gathered."""
+    """All that is known once the frames are gathered.
+
+    `moving` says that something was already seen to move, mirrored in the metal.
+    """
 
     recording: Recording
     audit: FrameAudit
@@ -53,6 +56,7 @@ class Line:
     places: tuple[Place, ...]
     priors: tuple[Prior, ...]
     warnings: tuple[str, ...]
+    moving: bool = False
 
     @property
     def candidates(self) -> tuple[Place, ...]:

@@ -183,7 +183,8 @@ def find_mirrored(
     seen = [s.xy_px for s in spots] if centres_px is None else centres_px
     own = [s for s in spots if s.role != "path"]
     if not own:
-        return Mirrored(equals=0, restless=0, mirrored=mirrored, moving=moving)
+        path_snr = max((s.snr for s in spots), default=np.inf)
+        return Mirrored(equals=0, restless=0, mirrored=mirrored, snr=path_snr, moving=moving)
     strongest = max(s.snr for s in own)
     # What mirrors the same thing is about as bright as well: far above the noise, where the error
     # of its model bounds a spot's SNR, a crumb of it may look as sure as the spot itself.

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import numpy as np
+
 from hotspot.heat.fit import HeatFit, fit_heat
 from hotspot.heat.switching import SwitchingEstimate
 from hotspot.line import Line
@@ -49,6 +51,8 @@ def _fit(line: Line, estimate: SwitchingEstimate) -> HeatFit | None:
         return None
     try:
         return fit_heat(line.calm_bins, drive, frame_t_s=line.audit.t_s)
+    except np.linalg.LinAlgError:
+        raise  # a ValueError too, but a fault of the arithmetic, not of the drive
     except ValueError:
         return None
 

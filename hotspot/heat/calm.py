@@ -92,6 +92,11 @@ def turned_over(calm_bins: CalmBins) -> CalmBins:
     )
 
 
+def without_pixels(calm_bins: CalmBins, pixels: NDArray[np.bool_]) -> CalmBins:
+    """Return bins of which further pixels (rows, cols) say nothing, their noise measured again."""
+    return with_noise(replace(calm_bins, bad=calm_bins.bad | pixels))
+
+
 def with_noise(calm_bins: CalmBins) -> CalmBins:
     """Return bins whose values have changed, with their noise measured again."""
     bad = calm_bins.bad

@@ -74,8 +74,9 @@ def find_still(drift: Drift, *, quiet: FloatArray, good: NDArray[np.bool_]) -> S
     order = np.r_[np.flatnonzero(~waves), np.flatnonzero(waves)]
     first = int(np.sum(~waves))
     patterns = drift.patterns[:, order]
-    kept = patterns * good[:, None].astype(np.float32)
-    gram = (kept.T @ patterns).astype(np.float64)
+    # In double precision: with pixels left out, some patterns nearly repeat one another.
+    kept = patterns[good].astype(np.float64)
+    gram = kept.T @ kept
     size = np.sqrt(np.maximum(np.diag(gram), 1e-12))
     # Orthonormal patterns are patterns R^-1 with R'R = gram: Cholesky, a hair of ridge.
     root = np.linalg.cholesky(gram / np.outer(size, size) + 1e-7 * np.eye(len(size))).T

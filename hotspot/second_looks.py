@@ -1,0 +1,95 @@
+"""Second looks at a recording in which the first found no clear part.
+
+A camera's display may be set to show warm things dark; colours and grey levels do not tell. And
+where a warm hand is mirrored in the metal, what is left when that is taken out may still hide a
+short, which is seen on the bodies and the mask beside it. Each time what counts is a part of the
+rail that warms up in step with the current, seen clearly: to look twice must not make something of
+nothing.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+
+import cv2
+import numpy as np
+
+from hotspot.finding import HOT_SPOT, Finding
+from hotspot.heat.calm import turned_over, without_pixels
+from hotspot.heat.mirror import Mirror
+from hotspot.line import Line
+
+# A part named with this probability needs no second look.
+CLEAR = 0.9
+# Metal left out reaches one pixel further, as optics blur it; what shows this much less heat than
+# the mask, as far as the cold picture tells, mirrors the rest.
+METAL_BELOW = 0.85
+
+TURNED_WARNING = (
+    "The display shows warm things dark, or its colours from warm to cold: what darkens in step"
+    " with the current is taken for warm. Check the camera's setting"
+)
+BESIDE_METAL_WARNING = (
+    "Something warm moves, mirrored in the metal, which was left out: keep hands and lamps away"
+)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Told:
+    """A finding, what it was told from, and the mirrors in which something was seen to move."""
+
+    finding: Finding
+    line: Line
+    mirror: Mirror | None = None
+
+
+def told_clearly(line: Line, conclude: Callable[[Line], Told]) -> Finding:
+    """Return the finding of the first look that names a part clearly, or else of the first.
+
+    Parameters
+    ----------
+    line
+        What is known.
+    conclude
+        From what is known to a finding.
+    """
+    display = not line.recording.profile.is_radiometric
+    turned = _turned(line) if display else line
+    told = conclude(line)
+    finding = told.finding
+    mapped = bool(line.places)
+    if _is_clear(finding, mapped=mapped):
+        return finding
+    if told.mirror is not None and mapped:
+        other = conclude(_beside_metal(told.line, told.mirror)).finding
+        if _is_clear(other, mapped=True):
+            return replace(other, warnings=(*other.warnings, BESIDE_METAL_WARNING))
+    if display:
+        other = conclude(turned).finding
+        weaker = finding.verdict == HOT_SPOT and _top(finding) > _top(other)
+        if _is_clear(other, mapped=mapped) and not weaker:
+            return replace(other, warnings=(*other.warnings, TURNED_WARNING))
+    return finding
+
+
+def _turned(line: Line) -> Line:
+    return replace(line, calm_bins=turned_over(line.calm_bins), cold=-line.cold)
+
+
+def _beside_metal(line: Line, mirror: Mirror) -> Line:
+    metal = mirror.strength > 0
+    if line.emissivity is not None:
+        metal = metal | (line.emissivity < METAL_BELOW)
+    wide = cv2.dilate(metal.astype(np.uint8), np.ones((3, 3), np.uint8)) > 0
+    return replace(line, calm_bins=without_pixels(line.calm_bins, wide), moving=True)
+
+
+def _is_clear(finding: Finding, *, mapped: bool) -> bool:
+    if finding.verdict != HOT_SPOT:
+        return False
+    return not mapped or (bool(finding.suspects) and finding.suspects[0].probability > CLEAR)
+
+
+def _top(finding: Finding) -> float:
+    return max((s.snr for s in finding.spots), default=0.0)
