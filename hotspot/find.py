@@ -16,7 +16,7 @@ from hotspot.frame import Recording
 from hotspot.heat.audit import audit_frames
 from hotspot.heat.fit import fit_heat, restore_heat
 from hotspot.heat.gather import Gathered, gather_bins
-from hotspot.heat.mirror import build_mirror, without_mirrored
+from hotspot.heat.mirror import without_mirrored
 from hotspot.heat.picture import build_heat_map, hottest_bin, source_map
 from hotspot.heat.values import value_converter
 from hotspot.line import (
@@ -24,7 +24,6 @@ from hotspot.line import (
     build_line,
     check_cold,
     frame_counts,
-    switchings_of,
 )
 from hotspot.locate.centre import SYSTEMATIC_PX
 from hotspot.locate.detect import Scores
@@ -38,7 +37,7 @@ from hotspot.outcome import nothing_chance, told_apart, without_drive
 from hotspot.reflections import find_mirrored, set_aside
 from hotspot.register.registration import Registration
 from hotspot.second_looks import Told, told_clearly
-from hotspot.switched import choose_switching
+from hotspot.undisturbed import find_heat
 from hotspot.weigh import Weighed, weigh
 
 # A reading counts as a hot spot when noise alone would give one this strong in fewer than this
@@ -170,19 +169,16 @@ def find_gathered(
 
 def conclude(line: Line, *, say: Progress) -> Told:
     """Return the finding from gathered frames, looked at once."""
-    say(0.6, "finding when the output was on")
-    proposed = switchings_of(line)
-    say(0.7, "fitting the heat")
-    estimate, fit = choose_switching(line, proposed)
-    switching, drive, trials = estimate.switching, estimate.drive, estimate.trials
+    say(0.6, "finding when the output was on, and the heat")
+    heated = find_heat(line)
+    line, fit, mirror = heated.line, heated.fit, heated.mirror
+    switching, trials = heated.estimate.switching, heated.estimate.trials
     if fit is None:
         return Told(without_drive(line, switching), line=line)
-    # Where the metal is left out there is nothing to be mirrored in.
-    mirror = None if line.moving else build_mirror(fit, bad=line.calm_bins.bad)
     moving = line.moving or (mirror is not None and mirror.lively)
     if mirror is not None:
         line = replace(line, calm_bins=without_mirrored(line.calm_bins, mirror))
-        fit = fit_heat(line.calm_bins, drive, frame_t_s=line.audit.t_s)
+        fit = fit_heat(line.calm_bins, heated.estimate.drive, frame_t_s=line.audit.t_s)
     field = build_field(
         fit.maps,
         quiet=fit.quiet,
@@ -318,6 +314,7 @@ def conclude(line: Line, *, say: Progress) -> Told:
         centres_px=tuple(s.centre.xy_px for s in found),
         mirrored=len(mirrored_spots),
         moving=moving,
+        passed=heated.passed,
     )
     mapped = bool(line.places)
     best_chance = max((s.probability for s in suspects), default=0.0) if mapped else 1.0

@@ -38,6 +38,8 @@ MOST_MISFIT, MOST_MISFIT_MOVING = 0.3, 0.07
 # this SNR on: what a passing hand left alone in one place and in step with the switching reached
 # 7.6 where parts were known (`tests.benchmarks.exam`, nine recordings) ...
 LEAST_BESIDE = 9.0
+# ... from this one on when what moved came and went, and the moments it was there are left out ...
+LEAST_AFTERWARDS = 6.0
 # ... and from this one on where no part map says that a part of the rail is there: it reached 12 in
 # twelve made scenes (`tests/heat/test_mirror.py`, seeds 4 to 15).
 LEAST_BESIDE_UNMAPPED = 20.0
@@ -77,6 +79,8 @@ class Mirrored:
         Whether something was seen to move in the mirrors, and was taken out as far as possible.
     leads
         Whether the strongest spot beside the path is the fault.
+    passed
+        Whether something moved at times, and these were left out.
     """
 
     equals: int
@@ -86,6 +90,7 @@ class Mirrored:
     snr: float = np.inf
     moving: bool = False
     leads: bool = True
+    passed: bool = False
 
     def forbids_a_name(
         self, *, logged: bool, moved: bool, best: float, mapped: bool = True
@@ -114,6 +119,8 @@ class Mirrored:
         if mapped and not logged and not self.leads:
             return True
         disturbed = self.moving or self.mirrored > 0
+        if self.passed and (best < CERTAIN or self.snr < LEAST_AFTERWARDS):
+            return True
         least = LEAST_BESIDE if mapped else LEAST_BESIDE_UNMAPPED
         if disturbed and (best < CERTAIN or self.snr < least):
             return True
@@ -163,6 +170,7 @@ def find_mirrored(
     centres_px: tuple[FloatArray, ...] | None = None,
     mirrored: int = 0,
     moving: bool = False,
+    passed: bool = False,
 ) -> Mirrored:
     """Return the signs of something mirrored in a field with its spots, strongest first.
 
@@ -179,12 +187,16 @@ def find_mirrored(
         How many others are known to move at times of their own.
     moving
         Whether something was seen to move in the mirrors (`hotspot.heat.mirror`).
+    passed
+        Whether something moved at times, and these were left out (`hotspot.undisturbed`).
     """
     seen = [s.xy_px for s in spots] if centres_px is None else centres_px
     own = [s for s in spots if s.role != "path"]
     if not own:
         path_snr = max((s.snr for s in spots), default=np.inf)
-        return Mirrored(equals=0, restless=0, mirrored=mirrored, snr=path_snr, moving=moving)
+        return Mirrored(
+            equals=0, restless=0, mirrored=mirrored, snr=path_snr, moving=moving, passed=passed
+        )
     strongest = max(s.snr for s in own)
     # What mirrors the same thing is about as bright as well: far above the noise, where the error
     # of its model bounds a spot's SNR, a crumb of it may look as sure as the spot itself.
@@ -207,6 +219,7 @@ def find_mirrored(
         mirrored=mirrored,
         snr=strongest,
         moving=moving,
+        passed=passed,
         leads=max(own, key=lambda s: s.snr).role == "fault",
     )
 

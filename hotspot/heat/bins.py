@@ -9,7 +9,7 @@ agree to the last bit of rounding.
 from __future__ import annotations
 
 import threading
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -62,6 +62,19 @@ class BinnedFrames:
     noise: NDArray[np.float32]
     reference: NDArray[np.float32]
     shape: tuple[int, int]
+
+    def at(self, kept: NDArray[np.bool_]) -> BinnedFrames:
+        """Return some of the bins (bins,) only; the frames of the others count as left out."""
+        number = np.where(kept, np.cumsum(kept) - 1, -1)
+        old = self.bin_of_frame
+        return replace(
+            self,
+            values=self.values[kept],
+            frames=self.frames[kept],
+            segment=self.segment[kept],
+            t_s=self.t_s[kept],
+            bin_of_frame=np.where(old >= 0, number[np.maximum(old, 0)], -1),
+        )
 
     def binned(self, per_frame: FloatArray) -> FloatArray:
         """Return the mean over each bin of a per-frame quantity (n, ...), as (bins, ...)."""

@@ -92,6 +92,12 @@ def turned_over(calm_bins: CalmBins) -> CalmBins:
     )
 
 
+def at_bins(calm_bins: CalmBins, kept: NDArray[np.bool_]) -> CalmBins:
+    """Return a copy with some of the (bins,) only, their noise measured again."""
+    drift = replace(calm_bins.drift, coefficients=calm_bins.drift.coefficients[kept])
+    return with_noise(replace(calm_bins, bins=calm_bins.bins.at(kept), drift=drift))
+
+
 def without_pixels(calm_bins: CalmBins, pixels: NDArray[np.bool_]) -> CalmBins:
     """Return bins of which further pixels (rows, cols) say nothing, their noise measured again."""
     return with_noise(replace(calm_bins, bad=calm_bins.bad | pixels))

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
+from hotspot.heat.bins import BinnedFrames
 from hotspot.heat.calm import CalmBins, with_noise
 from hotspot.heat.drift import Drift, build_waves, remove_drift
 from hotspot.heat.fit import LEAK_SHARE, HeatFit
@@ -33,6 +34,14 @@ LIVELY = 6.0
 # evident as it is; what its time course has that no model has may look like mirrors around it.
 # Hands reached 200.
 EVIDENT = ((60.0, LEAK_SHARE), (300.0, 0.3))
+# A moment counts as disturbed when the mirrors show this many times the power they show in the
+# stillest quarter of the recording (a hand 20 to 1000 times, a room or heat that passes by 1 to 4;
+# `tests.benchmarks.exam`), and so long before and after it: a hand comes slowly, s.
+DISTURBED, AROUND_S = 6.0, 1.5
+# So much of the recording must be left to go by, and in it mirrors must be about as still as what
+# does not mirror: pads that wander with a room all the time do not come to rest.
+LEAST_KEPT, STILL_AGAIN = 0.35, 1.6
+MOST_MATT = 4000
 # Width over which restlessness is judged, px.
 PAD_SIGMA_PX = 1.0
 
@@ -87,6 +96,46 @@ def build_mirror(fit: HeatFit, *, bad: NDArray[np.bool_]) -> Mirror | None:
         strength=np.asarray(np.sqrt(np.maximum(beyond, 0.0)), dtype=np.float32),
         lively=count_pads(smooth > LIVELY * usual) >= FEWEST_PADS,
     )
+
+
+def find_undisturbed_bins(calm_bins: CalmBins, mirror: Mirror) -> NDArray[np.bool_] | None:
+    """Return the (bins,) in which nothing passes before the mirrors, or None.
+
+    None where nothing does at any time, or nearly always, or where the mirrors never come to rest.
+
+    Parameters
+    ----------
+    calm_bins
+        Drift-free bins.
+    mirror
+        From `build_mirror`.
+    """
+    bins = calm_bins.bins
+    strength = mirror.strength.reshape(-1)
+    # The better half of what mirrors: the rest is noise that passed for it.
+    mirrored = _power(bins, np.flatnonzero(strength > np.median(strength[strength > 0])))
+    usual = float(np.median(mirrored[mirrored <= np.median(mirrored)]))
+    disturbed = mirrored > DISTURBED * usual
+    if not disturbed.any():
+        return None
+    apart = np.abs(bins.t_s[:, None] - bins.t_s[disturbed][None]).min(axis=1)
+    kept: NDArray[np.bool_] = apart > AROUND_S
+    if kept.mean() < LEAST_KEPT:
+        return None
+    matt = np.flatnonzero((strength == 0) & ~calm_bins.bad.reshape(-1))
+    matt = matt[:: max(1, len(matt) // MOST_MATT)]
+    still = np.median(mirrored[kept]) < STILL_AGAIN * np.median(_power(bins, matt)[kept])
+    return kept if still else None
+
+
+def _power(bins: BinnedFrames, pixels: NDArray[np.intp]) -> NDArray[np.float32]:
+    """Return (bins,) the mean square over pixels of what differs from their usual value."""
+    values = bins.values[:, pixels]
+    for number in np.unique(bins.segment):
+        own = bins.segment == number
+        values[own] -= np.median(values[own], axis=0)
+    out: NDArray[np.float32] = np.mean(values**2, axis=1)
+    return out
 
 
 def count_pads(restless: NDArray[np.bool_]) -> int:

@@ -1,0 +1,78 @@
+"""The switching and the heat, from the moments at which nothing passed before the mirrors.
+
+A hand over the board is seen in every pad, far above what a weak short does, but it comes and goes:
+what was recorded before and after it is as good as ever.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from hotspot.heat.calm import at_bins
+from hotspot.heat.fit import HeatFit
+from hotspot.heat.mirror import Mirror, build_mirror, find_undisturbed_bins
+from hotspot.heat.switching import SwitchingEstimate
+from hotspot.line import Line, switchings_of
+from hotspot.switched import choose_switching
+
+# What is left must hear so much of the heat's energy: half its SNR, which a hand takes as well.
+LEAST_ENERGY = 0.25
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Heated:
+    """What warmed up in step with what.
+
+    Attributes
+    ----------
+    line
+        What is known, its bins without those that were left out.
+    estimate
+        The switching.
+    fit
+        The heat; None where nothing was switched, or left no trace.
+    mirror
+        What is seen to move in the metal all the same, or None.
+    passed
+        Whether something moved at times, and these were left out.
+    """
+
+    line: Line
+    estimate: SwitchingEstimate
+    fit: HeatFit | None
+    mirror: Mirror | None
+    passed: bool = False
+
+
+def find_heat(line: Line) -> Heated:
+    """Return the heat in step with the switching; a hand's comings and goings are left out.
+
+    Parameters
+    ----------
+    line
+        What is known.
+    """
+    first = _heat(line)
+    if first.fit is None or first.mirror is None or not first.mirror.lively:
+        return first
+    kept = find_undisturbed_bins(line.calm_bins, first.mirror)
+    if kept is None:
+        return first
+    then = _heat(replace(line, calm_bins=at_bins(line.calm_bins, kept)))
+    if then.fit is None or _energy(then.fit) < LEAST_ENERGY * _energy(first.fit):
+        return first
+    return replace(then, passed=True)
+
+
+def _energy(fit: HeatFit) -> float:
+    """Squared SNR of a unit source over time, as the contrasts hear it, mean over bodies."""
+    return float(np.mean(np.sum(fit.contrasts.body**2, axis=0)))
+
+
+def _heat(line: Line) -> Heated:
+    estimate, fit = choose_switching(line, switchings_of(line))
+    # Where the metal is left out there is nothing to be mirrored in.
+    mirror = None if fit is None or line.moving else build_mirror(fit, bad=line.calm_bins.bad)
+    return Heated(line=line, estimate=estimate, fit=fit, mirror=mirror)
