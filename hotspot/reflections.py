@@ -22,6 +22,9 @@ from hotspot.locate.spots import FoundSpot
 # and two shorts with the path between them are rarely so alike.
 EQUAL_SHARE = 0.6
 FEWEST_EQUALS = 3
+# From this SNR on equals must be about as bright as well: the error of a spot's model is then
+# several times the noise.
+FAR_ABOVE_NOISE = 30.0
 # Restless places this near to the spot may be the spot's own heat that no template has, px.
 OWN_REACH_PX = 12.0
 # A part named with this probability stands against equals: the part map says that one of them is
@@ -191,25 +194,24 @@ def find_mirrored(
         Whether something moved at times, and these were left out (`hotspot.undisturbed`).
     """
     seen = [s.xy_px for s in spots] if centres_px is None else centres_px
-    own = [s for s in spots if s.role != "path"]
-    if not own:
-        path_snr = max((s.snr for s in spots), default=np.inf)
-        return Mirrored(
-            equals=0, restless=0, mirrored=mirrored, snr=path_snr, moving=moving, passed=passed
-        )
+    if not spots:
+        return Mirrored(equals=0, restless=0, mirrored=mirrored, moving=moving, passed=passed)
+    # Where all is said to be path, what looks like it is no surer to be heat.
+    beside_path = [s.role != "path" for s in spots]
+    judged = beside_path if any(beside_path) else [True] * len(spots)
+    own = [s for s, yes in zip(spots, judged, strict=True) if yes]
     strongest = max(s.snr for s in own)
     # What mirrors the same thing is about as bright as well: far above the noise, where the error
     # of its model bounds a spot's SNR, a crumb of it may look as sure as the spot itself.
     warmest = max(s.peak_k for s in own if s.snr >= EQUAL_SHARE * strongest)
+    least_k = EQUAL_SHARE * warmest if strongest > FAR_ABOVE_NOISE else 0.0
     alike = [
         at
-        for s, at in zip(spots, seen, strict=True)
-        if s.role != "path"
-        and s.snr >= EQUAL_SHARE * strongest
-        and abs(s.peak_k) >= EQUAL_SHARE * warmest
+        for s, at, yes in zip(spots, seen, judged, strict=True)
+        if yes and s.snr >= EQUAL_SHARE * strongest and abs(s.peak_k) >= least_k
     ]
     equals = len(alike)
-    path = max((s.snr for s in spots if s.role == "path"), default=0.0)
+    path = max((s.snr for s, yes in zip(spots, judged, strict=True) if not yes), default=0.0)
     if path > STRONG_PATH * strongest:
         equals = 1
     return Mirrored(

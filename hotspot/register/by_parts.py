@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import chi2
+from scipy.special import chdtrc
 
 from hotspot.board import Board
 from hotspot.checks import FloatArray
@@ -259,7 +259,7 @@ def _solved(
         weighted = by_z.swapaxes(1, 2) @ (weight[:, None, None] * weight_px)
         precision = np.eye(len(z)) + np.sum(weighted @ by_z, axis=0)
         z = np.linalg.solve(precision, np.sum(weighted @ innovation[:, :, None], axis=0)[:, 0])
-    if chi2.sf(float(z @ z), len(z)) < CONTRADICTION:
+    if chdtrc(len(z), float(z @ z)) < CONTRADICTION:
         return None
     found = parameters.start + parameters.basis @ z
     cov = parameters.basis @ np.linalg.inv(precision) @ parameters.basis.T
