@@ -17,7 +17,7 @@ from hotspot.heat.calm import CalmBins
 from hotspot.heat.drive import Drive, drive_from_edges, period_of
 from hotspot.heat.heatmap import Switching
 from hotspot.heat.looks import see_at, see_everywhere
-from hotspot.heat.proposals import find_loudest, find_proposals
+from hotspot.heat.proposals import Proposal, find_loudest, find_proposals
 
 # Switching found is believed below this chance.
 BELIEVE = 0.03
@@ -31,6 +31,8 @@ BEYOND_DOUBT = 1e-9
 WIDE_HANDICAP = 30.0
 # Steps seen at this many places are proposed at most.
 MOST_STEPS = 3
+# Edges within this of one another tell the same: less than the onset of a weak short is known to.
+ALIKE_S = 0.3
 # Surer than this, a comparison with other places is proof enough.
 SURE = 1e-6
 
@@ -109,7 +111,7 @@ def propose_switchings(
         found = [min(found, key=lambda f: f.chance)]
     if min((f.chance for f in found), default=1.0) > SURE:
         found += find_loudest(looks[0])
-    believed = sorted((f for f in found if f.chance <= BELIEVE), key=lambda f: f.chance)
+    believed = _unlike(sorted((f for f in found if f.chance <= BELIEVE), key=lambda f: f.chance))
     if not believed:
         nothing = SwitchingEstimate(
             switching=Switching(source="estimated", significance=1.0),
@@ -131,3 +133,17 @@ def propose_switchings(
         )
         for f in believed
     )
+
+
+def _unlike(proposals: list[Proposal]) -> list[Proposal]:
+    """Return proposals without those that say nearly the same as a surer one before them."""
+    out: list[Proposal] = []
+    for proposal in proposals:
+        edges = np.array(proposal.edges_s)
+        if not any(
+            len(edges) == len(known.edges_s)
+            and np.abs(edges - np.array(known.edges_s)).max() < ALIKE_S
+            for known in out
+        ):
+            out.append(proposal)
+    return out
