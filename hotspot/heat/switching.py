@@ -21,6 +21,9 @@ from hotspot.heat.proposals import Proposal, find_loudest, find_proposals
 
 # Switching found is believed below this chance.
 BELIEVE = 0.03
+# Beside one that is believed, another seen at a part of the rail is considered below this one: what
+# is surest in the picture may be a draught, and the heat itself decides between them.
+CONSIDER = 0.15
 # ... and below this one it needs no further proof from the places it was found at.
 CERTAIN = 0.005
 # Seen at the parts with less chance than this, nothing in the wide picture can make it surer; the
@@ -102,7 +105,7 @@ def propose_switchings(
             mm_per_px=mm_per_px,
         )
         looks.append(at_places)
-        found += find_proposals(at_places, handicap=1.0, most_steps=MOST_STEPS, limit=BELIEVE)
+        found += find_proposals(at_places, handicap=1.0, most_steps=MOST_STEPS, limit=CONSIDER)
     if min((f.chance for f in found), default=1.0) > BEYOND_DOUBT:
         everywhere = see_everywhere(calm_bins)
         looks.append(everywhere)
@@ -111,7 +114,9 @@ def propose_switchings(
         found = [min(found, key=lambda f: f.chance)]
     if min((f.chance for f in found), default=1.0) > SURE:
         found += find_loudest(looks[0])
-    believed = _unlike(sorted((f for f in found if f.chance <= BELIEVE), key=lambda f: f.chance))
+    believed = _unlike(sorted(found, key=lambda f: f.chance))
+    if believed and believed[0].chance > BELIEVE:
+        believed = []
     if not believed:
         nothing = SwitchingEstimate(
             switching=Switching(source="estimated", significance=1.0),
