@@ -95,6 +95,8 @@ def measure_bodies(
         sigma_px=sigma_px,
         solder_px=SOLDER_MM / mm_per_px,
     )
+    if not drawn:
+        return Bodies(np.zeros(0, np.intp), np.zeros((0, 2)), np.zeros((0, 2, 2)))
     size = (picture.size, count)
     fit_contrasts = _LeastSquares(drawn, [d.shapes for d in drawn], size=size)
     waves = _Waves(shape)
@@ -162,7 +164,10 @@ class _LeastSquares:
 
 
 class _Waves:
-    """The slow course of a picture: cosines, the longest first, orthonormal."""
+    """The slow course of a picture: slope, bend and cosines, orthonormal.
+
+    Cosines have no slope at the border, where vignetting has its steepest.
+    """
 
     def __init__(self, shape: tuple[int, int]) -> None:
         self._down, self._across = (self._along(n) for n in shape)
@@ -170,8 +175,9 @@ class _Waves:
     @staticmethod
     def _along(n: int) -> FloatArray:
         count = int(np.clip(2 * n / LEAST_WAVE_PX, 2, MOST_WAVES))
-        waves = np.cos(np.pi * np.outer(np.arange(count), (np.arange(n) + 0.5) / n))
-        out: FloatArray = waves / np.linalg.norm(waves, axis=1, keepdims=True)
+        at = (np.arange(n) + 0.5) / n
+        waves = np.cos(np.pi * np.outer(np.arange(count), at))
+        out: FloatArray = np.linalg.qr(np.stack([*waves, at, at**2], axis=1))[0].T
         return out
 
     def fitted(self, picture: FloatArray) -> FloatArray:
