@@ -17,13 +17,10 @@ from scipy.sparse.linalg import cg
 
 from hotspot.checks import FloatArray
 from hotspot.register.drawn import SHAPES, Drawn, draw_bodies
+from hotspot.register.slow import Slow
 
 # Solder reaches this far beyond a body, mm (lands of the usual chips; common practice, no source).
 SOLDER_MM = 0.2
-# What is not bodies and changes slowly over the picture (vignetting, a warmer end of the board) is
-# described by cosines down to this wavelength, px: wider than all but the largest bodies.
-LEAST_WAVE_PX = 40.0
-MOST_WAVES = 8
 # How far around a body what is left over is looked at, px.
 AROUND_PX = 4.0
 # A body counts where it stands out from what is left by this factor: by chance one of two hundred
@@ -82,31 +79,28 @@ def measure_bodies(
     mm_per_px
         Scale.
     board_px
-        (4, 2) corners of the board, whose edge is another outline, or None.
+        (4, 2) corners of the board, whose edge is a step in the picture, or None.
     """
     shape = cold.shape
     good = ~bad & np.isfinite(cold)
     known = np.where(good, cold, np.median(cold[good])).astype(np.float32)
     picture: FloatArray = np.where(good, known, cv2.medianBlur(known, 3)).reshape(-1).astype(float)
-    n, count = len(outlines_px), len(outlines_px) + (board_px is not None)
+    count = len(outlines_px)
     drawn = draw_bodies(
-        outlines_px if board_px is None else np.concatenate([outlines_px, board_px[None]]),
-        shape=shape,
-        sigma_px=sigma_px,
-        solder_px=SOLDER_MM / mm_per_px,
+        outlines_px, shape=shape, sigma_px=sigma_px, solder_px=SOLDER_MM / mm_per_px
     )
     if not drawn:
         return Bodies(np.zeros(0, np.intp), np.zeros((0, 2)), np.zeros((0, 2, 2)))
     size = (picture.size, count)
     fit_contrasts = _LeastSquares(drawn, [d.shapes for d in drawn], size=size)
-    waves = _Waves(shape)
-    slow: FloatArray = waves.fitted(picture)
+    shading = Slow(shape, board_px=board_px)
+    slow: FloatArray = shading.fitted(picture)
     bodies: FloatArray = np.zeros_like(picture)
     amounts: FloatArray = np.zeros((count, SHAPES))
     for _ in range(2):
         # Slow course and bodies in turn: each hardly looks like the other.
         amounts, bodies = fit_contrasts(picture - slow)
-        slow = waves.fitted(picture - bodies)
+        slow = shading.fitted(picture - bodies)
     left: FloatArray = picture - slow - bodies
     moving = [np.sum(amounts[d.index][:, :, None, None] * d.slopes, axis=1) for d in drawn]
     shifts, _ = _LeastSquares(drawn, moving, size=size)(left)
@@ -116,9 +110,9 @@ def measure_bodies(
         information[d.index] = m @ m.swapaxes(1, 2)
         own[d.index] = np.sum((amounts[d.index][:, None] @ d.shapes)[:, 0] ** 2, axis=1)
     kept = np.flatnonzero(
-        (own[:n] > (LEAST_SNR * noise) ** 2)
+        (own > (LEAST_SNR * noise) ** 2)
         & _inside(outlines_px, shape=shape)
-        & (np.linalg.det(information[:n]) > 0)
+        & (np.linalg.det(information) > 0)
     )
     return Bodies(
         index=kept,
@@ -161,31 +155,6 @@ class _LeastSquares:
         found, _ = cg(self._gram, self._design.T @ picture, rtol=1e-4, maxiter=MOST_STEPS)
         explained: FloatArray = self._design @ found
         return (self._scale * found).reshape(self._count, self._each), explained
-
-
-class _Waves:
-    """The slow course of a picture: slope, bend and cosines, orthonormal.
-
-    Cosines have no slope at the border, where vignetting has its steepest.
-    """
-
-    def __init__(self, shape: tuple[int, int]) -> None:
-        self._down, self._across = (self._along(n) for n in shape)
-
-    @staticmethod
-    def _along(n: int) -> FloatArray:
-        count = int(np.clip(2 * n / LEAST_WAVE_PX, 2, MOST_WAVES))
-        at = (np.arange(n) + 0.5) / n
-        waves = np.cos(np.pi * np.outer(np.arange(count), at))
-        out: FloatArray = np.linalg.qr(np.stack([*waves, at, at**2], axis=1))[0].T
-        return out
-
-    def fitted(self, picture: FloatArray) -> FloatArray:
-        """Return the slow course (pixels,) of a picture (pixels,)."""
-        whole = picture.reshape(self._down.shape[1], self._across.shape[1])
-        amounts = self._down @ whole @ self._across.T
-        out: FloatArray = (self._down.T @ amounts @ self._across).reshape(-1)
-        return out
 
 
 def _noise(left: FloatArray, *, shape: tuple[int, int], outlines_px: FloatArray) -> FloatArray:
