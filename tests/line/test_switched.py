@@ -16,7 +16,7 @@ from hotspot.heat.audit import audit_frames
 from hotspot.heat.drive import drive_from_edges
 from hotspot.heat.gather import Gathered, gather_bins
 from hotspot.heat.heatmap import Switching
-from hotspot.heat.switching import BELIEVE, SwitchingEstimate
+from hotspot.heat.switching import BELIEVE, CONSIDER, SwitchingEstimate
 from hotspot.heat.values import value_converter
 from hotspot.line import Line, build_line, switchings_of
 from hotspot.switched import choose_switching
@@ -59,7 +59,8 @@ def test_of_a_short_and_a_draught_both_are_proposed_and_the_short_is_chosen() ->
     proposed = switchings_of(line)
     significances = [p.switching.significance for p in proposed]
     assert significances == sorted(significances)
-    assert significances[-1] <= BELIEVE
+    assert significances[0] <= BELIEVE
+    assert significances[-1] <= CONSIDER
     # The draught looks surer than the short.
     assert proposed[0].switching.edges_s == pytest.approx(DRAUGHT_S, abs=1.0)
     # A weak step's off may be taken for one in the last moments: the onset is what counts.
