@@ -42,9 +42,9 @@ from hotspot.weigh import Weighed, weigh
 
 # A reading counts as a hot spot when noise alone would give one this strong in fewer than this
 # share of recordings. What draughts and rooms leave in a picture is not quite noise and comes a few
-# times as often (one of 45 cold recordings of `tests.benchmarks.exam` lay between this and 0.005):
+# times as often (three of 110 cold recordings made by two generators lay between this and 0.001):
 # a technician then meets a false alarm in fewer than one of a hundred boards.
-FALSE_ALARM_LIMIT = 0.001
+FALSE_ALARM_LIMIT = 0.0002
 # Fewer usable frames than this say nothing about noise, and so nothing about heat.
 LEAST_FRAMES = 12
 
