@@ -13,10 +13,10 @@ import cv2
 import numpy as np
 from numpy.typing import NDArray
 from scipy import sparse
-from scipy.sparse.linalg import cg
+from scipy.sparse.linalg import LinearOperator, cg
 
 from hotspot.checks import FloatArray
-from hotspot.register.drawn import SHAPES, Drawn, draw_bodies
+from hotspot.register.drawn import Drawn, draw_bodies
 from hotspot.register.slow import Slow
 
 # Solder reaches this far beyond a body, mm (lands of the usual chips; common practice, no source).
@@ -91,19 +91,11 @@ def measure_bodies(
     )
     if not drawn:
         return Bodies(np.zeros(0, np.intp), np.zeros((0, 2)), np.zeros((0, 2, 2)))
-    size = (picture.size, count)
-    fit_contrasts = _LeastSquares(drawn, [d.shapes for d in drawn], size=size)
-    shading = Slow(shape, board_px=board_px)
-    slow: FloatArray = shading.fitted(picture)
-    bodies: FloatArray = np.zeros_like(picture)
-    amounts: FloatArray = np.zeros((count, SHAPES))
-    for _ in range(2):
-        # Slow course and bodies in turn: each hardly looks like the other.
-        amounts, bodies = fit_contrasts(picture - slow)
-        slow = shading.fitted(picture - bodies)
-    left: FloatArray = picture - slow - bodies
+    slow = Slow(shape, board_px=board_px)
+    fit_contrasts = _LeastSquares(drawn, [d.shapes for d in drawn], count=count, slow=slow)
+    amounts, left = fit_contrasts(picture)
     moving = [np.sum(amounts[d.index][:, :, None, None] * d.slopes, axis=1) for d in drawn]
-    shifts, _ = _LeastSquares(drawn, moving, size=size)(left)
+    shifts, _ = _LeastSquares(drawn, moving, count=count, slow=slow)(left)
     noise = _noise(left, shape=shape, outlines_px=outlines_px)
     information, own = np.zeros((count, 2, 2)), np.zeros(count)
     for d, m in zip(drawn, moving, strict=True):
@@ -129,12 +121,15 @@ def _inside(outlines_px: FloatArray, *, shape: tuple[int, int]) -> NDArray[np.bo
 
 
 class _LeastSquares:
-    """Amounts of drawn values (n, each, p) of each group that explain a picture best."""
+    """Amounts of drawn values (n, each, p) of each group that explain a picture best.
+
+    What is slow is free: on a dense board, bodies together look much like shading.
+    """
 
     def __init__(
-        self, drawn: tuple[Drawn, ...], values: list[FloatArray], *, size: tuple[int, int]
+        self, drawn: tuple[Drawn, ...], values: list[FloatArray], *, count: int, slow: Slow
     ) -> None:
-        self._count, self._each = size[1], values[0].shape[1]
+        self._count, self._each, self._slow = count, values[0].shape[1], slow
         kept, at, column = [], [], []
         for d, v in zip(drawn, values, strict=True):
             inside = np.broadcast_to((d.at >= 0)[:, None], v.shape)
@@ -144,17 +139,24 @@ class _LeastSquares:
             column.append(np.broadcast_to(number, v.shape)[inside])
         entries = (np.concatenate(kept), (np.concatenate(at), np.concatenate(column)))
         columns = self._count * self._each
-        raw = sparse.csc_array(entries, shape=(size[0], columns))
-        norm = np.sqrt(np.asarray(raw.power(2).sum(axis=0)).reshape(-1))
+        raw = sparse.csc_array(entries, shape=(slow.pixels, columns))
+        norm: FloatArray = np.sqrt(np.asarray(raw.power(2).sum(axis=0)).reshape(-1))
         self._scale = 1.0 / np.where(norm > 0, norm, 1.0)
         self._design = raw @ sparse.diags_array(self._scale)
-        self._gram = self._design.T @ self._design + RIDGE * sparse.eye_array(columns)
+        gram = self._design.T @ self._design + RIDGE * sparse.eye_array(columns)
+        shared = slow.seen_in(self._design)
+        self._gram = LinearOperator(
+            gram.shape, matvec=lambda x: gram @ x - shared.T @ (shared @ x), dtype=np.float64
+        )
 
     def __call__(self, picture: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Return the amounts (count, each) and what they explain (pixels,)."""
-        found, _ = cg(self._gram, self._design.T @ picture, rtol=1e-4, maxiter=MOST_STEPS)
-        explained: FloatArray = self._design @ found
-        return (self._scale * found).reshape(self._count, self._each), explained
+        """Return the amounts (count, each) and what is left (pixels,)."""
+        target = picture - self._slow.fitted(picture)
+        wanted: FloatArray = np.asarray(self._design.T @ target)
+        found, _ = cg(self._gram, wanted, rtol=1e-4, maxiter=MOST_STEPS)
+        explained: FloatArray = np.asarray(self._design @ found)
+        left: FloatArray = target - explained + self._slow.fitted(explained)
+        return (self._scale * found).reshape(self._count, self._each), left
 
 
 def _noise(left: FloatArray, *, shape: tuple[int, int], outlines_px: FloatArray) -> FloatArray:

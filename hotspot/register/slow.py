@@ -5,6 +5,7 @@ from __future__ import annotations
 import cv2
 import numpy as np
 from numpy.typing import NDArray
+from scipy import sparse
 
 from hotspot.checks import FloatArray
 from hotspot.heat.outline import share_inside
@@ -28,8 +29,9 @@ class Slow:
     """
 
     def __init__(self, shape: tuple[int, int], *, board_px: FloatArray | None) -> None:
+        self.pixels = shape[0] * shape[1]
         self._down, self._across = (_waves(n) for n in shape)
-        self._board: FloatArray = np.zeros((0, shape[0] * shape[1]))
+        self._board: FloatArray = np.zeros((0, self.pixels))
         if board_px is not None and np.isfinite(board_px).all():
             raw = _board_shapes(board_px, shape=shape)
             own = raw - np.stack([self._wavy(r) for r in raw])
@@ -40,6 +42,16 @@ class Slow:
     def fitted(self, picture: FloatArray) -> FloatArray:
         """Return the slow course (pixels,) of a picture (pixels,)."""
         out: FloatArray = self._wavy(picture) + (self._board @ picture) @ self._board
+        return out
+
+    def seen_in(self, columns: sparse.csc_array) -> FloatArray:
+        """Return how much of each basis picture (k,) sparse columns (pixels, n) have: (k, n)."""
+        turned = columns.T
+        blocks = [turned @ self._board.T]
+        for down in self._down:
+            basis = (down[:, None, None] * self._across.T[None]).reshape(self.pixels, -1)
+            blocks.append(turned @ basis)
+        out: FloatArray = np.concatenate(blocks, axis=1).T
         return out
 
     def _wavy(self, picture: FloatArray) -> FloatArray:

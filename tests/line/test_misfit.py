@@ -5,10 +5,17 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from hotspot.finding import Spot
 from hotspot.locate.centre import Centre
 from hotspot.locate.field import Field, padded_shape
 from hotspot.locate.spots import FoundSpot
-from hotspot.reflections import Mirrored, measure_misfits, set_aside
+from hotspot.reflections import (
+    FAR_ABOVE_NOISE,
+    Mirrored,
+    find_mirrored,
+    measure_misfits,
+    set_aside,
+)
 
 ROWS, COLS, SIGNAL, QUIET = 48, 64, 5, 30
 
@@ -100,3 +107,61 @@ def test_spots_out_of_step_are_set_aside() -> None:
     steady = {**given, "field": field(quiet_share=0.0, xy_px=(30.2, 20.1))}
     assert set_aside((moving, still), **steady) == ((moving, still), ())
     assert set_aside((), **given) == ((), ())
+
+
+def a_spot(xy_px: tuple[float, float], *, snr: float, peak_k: float, role: str = "fault") -> Spot:
+    return Spot(xy_px=np.array(xy_px), cov_px2=np.eye(2), snr=snr, peak_k=peak_k, role=role)
+
+
+FIRST, SECOND = (20.0, 20.0), (44.0, 30.0)
+
+
+@pytest.mark.parametrize(("snr", "equals"), [(2 * FAR_ABOVE_NOISE, 1), (0.5 * FAR_ABOVE_NOISE, 2)])
+def test_far_above_the_noise_equals_are_as_bright_as_well(snr: float, equals: int) -> None:
+    """There the error of the model bounds a spot's SNR: a crumb of it looks as sure."""
+    z = field(quiet_share=0.0, xy_px=FIRST)
+    spots = (
+        a_spot(FIRST, snr=snr, peak_k=1.0),
+        a_spot(SECOND, snr=0.9 * snr, peak_k=0.2, role="unknown"),
+    )
+    assert find_mirrored(z, spots=spots).equals == equals
+    bright = (spots[0], a_spot(SECOND, snr=0.9 * snr, peak_k=0.8, role="unknown"))
+    assert find_mirrored(z, spots=bright).equals == 2
+
+
+def test_where_all_is_path_its_snr_counts() -> None:
+    z = field(quiet_share=0.0, xy_px=FIRST)
+    path = a_spot(FIRST, snr=14.0, peak_k=1.0, role="path")
+    alone = find_mirrored(z, spots=(path,), moving=True)
+    assert alone.snr == 14.0
+    assert alone.moving
+    assert not alone.leads
+    # And so does whether it keeps time.
+    restless = field(quiet_share=0.6, xy_px=FIRST)
+    assert find_mirrored(restless, spots=(path,)).misfit == pytest.approx(0.6, abs=0.06)
+    two = (path, a_spot(SECOND, snr=12.0, peak_k=0.9, role="path"))
+    assert find_mirrored(z, spots=two).equals == 2
+
+
+def test_a_spot_beside_a_far_stronger_path_has_no_equals() -> None:
+    z = field(quiet_share=0.0, xy_px=FIRST)
+    fault = a_spot(FIRST, snr=10.0, peak_k=0.3)
+    crumb = a_spot(SECOND, snr=9.0, peak_k=0.3, role="unknown")
+    path = a_spot((10.0, 38.0), snr=40.0, peak_k=1.0, role="path")
+    assert find_mirrored(z, spots=(fault, crumb)).equals == 2
+    assert find_mirrored(z, spots=(path, fault, crumb)).equals == 1
+    assert find_mirrored(z, spots=(path, fault, crumb)).snr == 10.0
+
+
+def test_a_spot_is_judged_where_it_was_seen() -> None:
+    """What is known of a part moved the spot; its own heat is where it was."""
+    z = field(quiet_share=0.6, xy_px=FIRST)
+    moved = a_spot(SECOND, snr=12.0, peak_k=0.5)
+    seen = find_mirrored(z, spots=(moved,), centres_px=(np.array(FIRST),))
+    assert seen.misfit == pytest.approx(0.6, abs=0.06)
+
+
+def test_without_spots_there_is_nothing_to_judge() -> None:
+    z = field(quiet_share=0.0, xy_px=FIRST)
+    none = find_mirrored(z, spots=(), mirrored=2, moving=True)
+    assert (none.equals, none.mirrored, none.moving) == (0, 2, True)

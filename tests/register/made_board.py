@@ -88,11 +88,16 @@ def cold_picture(
     def fill(mm: np.ndarray, amount: float, by_px: np.ndarray) -> None:
         at = mapped(THERMAL_FROM_BOARD, mm)
         at = (at if lens is None else lens.bent(at)) + by_px
-        mask = np.zeros(fine.shape, np.uint8)
+        at = (at + 0.5) * FINE - 0.5
+        left, top = np.maximum(np.floor(at.min(axis=0)).astype(int) - 1, 0)
+        right, bottom = np.maximum(np.ceil(at.max(axis=0)).astype(int) + 2, 0)
+        window = fine[top:bottom, left:right]
+        if not window.size:
+            return
+        mask = np.zeros(window.shape, np.uint8)
         # Corners to 1/256 of a fine pixel.
-        at = np.round(((at + 0.5) * FINE - 0.5) * 256).astype(np.int32)
-        cv2.fillPoly(mask, [at], 1, shift=8)
-        fine[mask > 0] += amount
+        cv2.fillPoly(mask, [np.round((at - [left, top]) * 256).astype(np.int32)], 1, shift=8)
+        window[mask > 0] += amount
 
     whole = np.array([[0, 0], [WIDTH_MM, 0], [WIDTH_MM, HEIGHT_MM], [0, HEIGHT_MM]], dtype=float)
     along = np.linspace(0, 1, 20, endpoint=False)[:, None]

