@@ -163,7 +163,7 @@ def find_gathered(
         history=history,
         photo=photo,
     )
-    finding = told_clearly(line, lambda seen: conclude(seen, say=say))
+    finding = told_clearly(line, lambda seen, say: conclude(seen, say=say), say=say)
     return line.coarse.enlarged(finding, registration=line.full_registration)
 
 
@@ -314,7 +314,7 @@ def conclude(line: Line, *, say: Progress) -> Told:
         centres_px=tuple(s.centre.xy_px for s in found),
         mirrored=len(mirrored_spots),
         moving=moving,
-        passed=heated.passed,
+        passed=heated.left_out_s > 0,
     )
     mapped = bool(line.places)
     best_chance = max((s.probability for s in suspects), default=0.0) if mapped else 1.0
@@ -337,7 +337,7 @@ def conclude(line: Line, *, say: Progress) -> Told:
         switching=switching,
         frames=frame_counts(line.audit),
         heat=heat,
-        warnings=(*line.warnings, *warnings),
+        warnings=(*line.warnings, *heated.warnings, *warnings),
         steps=heat.steps,
     )
     return Told(finding, line=line, mirror=mirror if moving else None)

@@ -34,6 +34,8 @@ BESIDE_METAL_WARNING = (
     "Something warm moves, mirrored in the metal, which was left out: keep hands and lamps away"
 )
 
+Progress = Callable[[float, str], None]
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Told:
@@ -44,7 +46,9 @@ class Told:
     mirror: Mirror | None = None
 
 
-def told_clearly(line: Line, conclude: Callable[[Line], Told]) -> Finding:
+def told_clearly(
+    line: Line, conclude: Callable[[Line, Progress], Told], *, say: Progress
+) -> Finding:
     """Return the finding of the first look that names a part clearly, or else of the first.
 
     Parameters
@@ -53,20 +57,23 @@ def told_clearly(line: Line, conclude: Callable[[Line], Told]) -> Finding:
         What is known.
     conclude
         From what is known to a finding.
+    say
+        Progress, as of `hotspot.find.find`; it does not run back at a second look.
     """
+    forward = _forward(say)
     display = not line.recording.profile.is_radiometric
     turned = _turned(line) if display else line
-    told = conclude(line)
+    told = conclude(line, forward)
     finding = told.finding
     mapped = bool(line.places)
     if _is_clear(finding, mapped=mapped):
         return finding
     if told.mirror is not None and mapped:
-        other = conclude(_beside_metal(told.line, told.mirror)).finding
+        other = conclude(_beside_metal(told.line, told.mirror), forward).finding
         if _is_clear(other, mapped=True):
             return replace(other, warnings=(*other.warnings, BESIDE_METAL_WARNING))
     if display:
-        other = conclude(turned).finding
+        other = conclude(turned, forward).finding
         weaker = finding.verdict == HOT_SPOT and _top(finding) > _top(other)
         if _is_clear(other, mapped=mapped) and not weaker:
             return replace(other, warnings=(*other.warnings, TURNED_WARNING))
@@ -93,3 +100,15 @@ def _is_clear(finding: Finding, *, mapped: bool) -> bool:
 
 def _top(finding: Finding) -> float:
     return max((s.snr for s in finding.spots), default=0.0)
+
+
+def _forward(say: Progress) -> Progress:
+    """Return progress that does not run back."""
+    furthest = 0.0
+
+    def inner(share: float, what: str) -> None:
+        nonlocal furthest
+        furthest = max(furthest, share)
+        say(furthest, what)
+
+    return inner

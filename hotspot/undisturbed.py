@@ -35,15 +35,25 @@ class Heated:
         The heat; None where nothing was switched, or left no trace.
     mirror
         What is seen to move in the metal all the same, or None.
-    passed
-        Whether something moved at times, and these were left out.
+    left_out_s
+        How long something moved; those moments were left out.
     """
 
     line: Line
     estimate: SwitchingEstimate
     fit: HeatFit | None
     mirror: Mirror | None
-    passed: bool = False
+    left_out_s: float = 0.0
+
+    @property
+    def warnings(self) -> tuple[str, ...]:
+        """Return what the technician is told about it."""
+        if not self.left_out_s:
+            return ()
+        return (
+            f"{self.left_out_s:.0f} s left out: something warm passed, mirrored in the metal"
+            " (a hand, a face, a lamp)",
+        )
 
 
 def find_heat(line: Line) -> Heated:
@@ -63,7 +73,9 @@ def find_heat(line: Line) -> Heated:
     then = _heat(replace(line, calm_bins=at_bins(line.calm_bins, kept)))
     if then.fit is None or _energy(then.fit) < LEAST_ENERGY * _energy(first.fit):
         return first
-    return replace(then, passed=True)
+    bins = line.calm_bins.bins
+    spacing_s = float(np.median(np.diff(bins.t_s)))
+    return replace(then, left_out_s=spacing_s * int(np.count_nonzero(~kept)))
 
 
 def _energy(fit: HeatFit) -> float:
