@@ -162,3 +162,35 @@ def test_noise_alone_never_moves_and_errors_are_honest() -> None:
     assert len(pulls) >= 90
     # The larger of two component errors is stated for both: pulls may be narrower than 1.
     assert 0.4 < np.std(pulls) < 1.3
+
+
+def mirrors_and_mask(rng: np.random.Generator) -> np.ndarray:
+    """How much of the room each pixel mirrors: pads and traces all over a mask, seen by optics."""
+    shown = np.full((ROWS * FINE, COLS * FINE), 0.1)
+    for _ in range(120):
+        y, x = rng.integers(0, shown.shape[0]), rng.integers(0, shown.shape[1])
+        h, w = rng.integers(2 * FINE, 8 * FINE, 2)
+        shown[y : y + h, x : x + w] = 0.7
+    return ndimage.gaussian_filter(shown, 0.7 * FINE)
+
+
+@pytest.mark.parametrize("steps", [(0, 0), (3, -2)])
+def test_edges_that_turn_dark_for_bright_have_not_moved(steps: tuple[int, int]) -> None:
+    """A room colder than the board is mirrored at first, then a hand that is warmer."""
+    for seed in range(4):
+        rng = np.random.default_rng(seed)
+        mirror = mirrors_and_mask(rng)
+        y, x = np.mgrid[: ROWS * FINE, : COLS * FINE] / FINE
+        hand = np.exp(-((x - 50) ** 2 + (y - 30) ** 2) / (2 * 40.0**2))
+        before = 24 - 3 * mirror
+        after = 24 + (7 * hand - 3) * mirror
+        a, b = (
+            (seen(p, s) + rng.normal(0, 0.02, (ROWS, COLS))).astype(np.float32)
+            for p, s in ((before, (0, 0)), (after, steps))
+        )
+        assert measure_shift(a, b, noise=0.02) is None
+        # The same picture at another place has moved.
+        moved = (seen(before, (4, -3)) + rng.normal(0, 0.02, (ROWS, COLS))).astype(np.float32)
+        found = measure_shift(a, moved, noise=0.02)
+        assert found is not None
+        np.testing.assert_allclose(found.xy_px, (4 / FINE, -3 / FINE), atol=0.1)

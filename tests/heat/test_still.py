@@ -148,3 +148,24 @@ def test_too_few_quiet_contrasts_do_not_tell_what_moved(
     values = rng.standard_normal((BINS, ROWS * COLS)).astype(np.float32)
     still = find_still(removed(values, patterns, names), quiet=quiet, good=GOOD)
     assert (still.patterns.shape[1] > 0) == (quiet_ones >= LEAST_QUIET)
+
+
+@pytest.mark.parametrize("side", [6, 12, 24])
+def test_patterns_that_nearly_repeat_one_another_are_no_fault(
+    rng: np.random.Generator, side: int
+) -> None:
+    """With most pixels left out, smooth patterns hardly differ over those that are kept."""
+    patterns, names = patterns_and_names(rng)
+    bad = np.ones((ROWS, COLS), dtype=bool)
+    bad[12 : 12 + side, 20 : 20 + side] = False
+    good = ~bad.reshape(-1)
+    quiet, heat = quiet_and_heat(rng)
+    values = rng.standard_normal((BINS, ROWS * COLS)).astype(np.float32)
+    before = values.copy()
+    drift = remove_drift(values, patterns=patterns, names=names, bad=bad)
+    still = find_still(drift, quiet=quiet, good=good)
+    kept, whole = (heat @ values)[:, good], (heat @ before)[:, good]
+    put_back = still.seen_by(heat)[:, good]
+    assert np.isfinite(put_back).all()
+    # Something comes back, and no more than was taken out.
+    assert np.linalg.norm(kept) < np.linalg.norm(kept + put_back) <= np.linalg.norm(whole)

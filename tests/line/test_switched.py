@@ -8,6 +8,7 @@ from functools import cache
 import numpy as np
 import pytest
 
+from hotspot import switched
 from hotspot.board import Board
 from hotspot.find import find
 from hotspot.finding import HOT_SPOT
@@ -129,3 +130,26 @@ def test_a_switching_that_left_no_trace_has_no_fit() -> None:
         trials=1.0,
     )
     assert choose_switching(line, (late,)) == (late, None)
+
+
+@pytest.mark.parametrize("fault", [np.linalg.LinAlgError, ValueError])
+def test_a_fault_of_the_arithmetic_is_not_taken_for_a_switching_without_trace(
+    fault: type[ValueError], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """NumPy's is a ValueError too: swallowed, it would hide a short for good."""
+    line = line_of(simulated(None, logged=False, seed=3).recording, demo_board())
+    proposed = SwitchingEstimate(
+        Switching(source="estimated", edges_s=(9.0,), onset_s=9.0, significance=1e-6),
+        drive_from_edges((9.0,)),
+        trials=1.0,
+    )
+
+    def refuses(*_: object, **__: object) -> None:
+        raise fault("made here")
+
+    monkeypatch.setattr(switched, "fit_heat", refuses)
+    if fault is ValueError:
+        assert choose_switching(line, (proposed,)) == (proposed, None)
+        return
+    with pytest.raises(np.linalg.LinAlgError):
+        choose_switching(line, (proposed,))
