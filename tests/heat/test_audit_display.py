@@ -134,3 +134,48 @@ def test_the_audit_names_the_map_and_says_which_end_is_taken_as_warm() -> None:
     found = audit(painted(levels, "inferno"), Values.PALETTE8)
     assert found.used.all()
     assert any("inferno" in w and "taken as warm" in w for w in found.warnings)
+
+
+def late_spot(rng: np.random.Generator) -> np.ndarray:
+    """Levels (n, rows, cols): 20 to 150 of a cold board, and from frame 100 on a spot to 245."""
+    frames = np.empty((240, ROWS, COLS))
+    y, x = np.mgrid[:ROWS, :COLS]
+    # Ten pixels: fewer than a thousandth of a frame.
+    spot = np.exp(-((x - 70) ** 2 + (y - 20) ** 2) / (2 * 1.3**2))
+    board = 20 + 130 * x / COLS
+    for i, frame in enumerate(frames):
+        warm = 150 * (1 - np.exp(-max(i - 100, 0) / 30))
+        frame[:] = board + np.minimum(warm, 245 - board) * spot
+    frames += rng.normal(0, 1.0, frames.shape)
+    return np.clip(np.round(frames), 0, 250).astype(int)
+
+
+@pytest.mark.parametrize("name", ["CMRmap", "copper", "cubehelix", "rainbow", "gist_ncar"])
+def test_an_uncommon_map_is_read_to_its_warm_end_that_shows_late(name: str) -> None:
+    levels = late_spot(np.random.default_rng(18))
+    rgb = painted(levels, name)
+    profile = CameraProfile("display video", COLS, ROWS, values=Values.PALETTE8)
+    recording = Recording("made here", profile, np.arange(len(rgb)) / 25, ArraySource(rgb))
+    to_values = value_converter(recording)
+    assert isinstance(to_values, PaletteReader)
+    assert to_values.palette.name == "fitted"
+    values = to_values(rgb)
+    # One value for each colour, colours in order (either way: which end is warm nobody knows), and
+    # none of them cut off at the ends: a step between any two levels whose colours differ.
+    present = np.intersect1d(levels[::6], np.arange(25, 245))
+    assert present[-1] > 235
+    of_level = np.array([values[levels == v].mean() for v in present])
+    assert max(np.ptp(values[levels == v]) for v in present) < 1e-3
+    steps = np.diff(of_level) * np.sign(of_level[-1] - of_level[0])
+    table = painted(present, name).astype(int)
+    differ = np.any(np.diff(table, axis=0) != 0, axis=1)
+    assert (steps[differ] > 0).all()
+    assert (steps > -1e-3).all()
+
+
+def test_a_map_fitted_to_cold_frames_alone_would_cut_off_the_heat() -> None:
+    """Why frames from all through the recording are looked at."""
+    levels = late_spot(np.random.default_rng(18))
+    rgb = painted(levels, "CMRmap")
+    first = PaletteReader(find_palette(rgb[:16]))(rgb[-1:])[0]
+    assert np.std(first[levels[-1] > 200]) < 0.1

@@ -167,9 +167,9 @@ def test_noise_alone_never_moves_and_errors_are_honest() -> None:
 def mirrors_and_mask(rng: np.random.Generator) -> np.ndarray:
     """How much of the room each pixel mirrors: pads and traces all over a mask, seen by optics."""
     shown = np.full((ROWS * FINE, COLS * FINE), 0.1)
-    for _ in range(120):
+    for _ in range(70):
         y, x = rng.integers(0, shown.shape[0]), rng.integers(0, shown.shape[1])
-        h, w = rng.integers(2 * FINE, 8 * FINE, 2)
+        h, w = rng.integers(2 * FINE, 6 * FINE, 2)
         shown[y : y + h, x : x + w] = 0.7
     return ndimage.gaussian_filter(shown, 0.7 * FINE)
 
