@@ -29,6 +29,11 @@ ALIKE_MOMENTS = 2
 # warm hand in bare metal reached 25 (`tests.benchmarks.exam`). It needs no comparison with places
 # that its own heat has reached, which on a small board are all.
 LOUD = 30.0
+# Where heat reaches the whole of a small board, no place changes LOUD times as much as the picture
+# does. From this factor on, though, a place that follows a train of so many pulses is believed as
+# well: what comes and goes by itself keeps no time (of hands in bare metal a train explained an
+# eighth at most, of heat a half).
+HEARD, FEWEST_PULSES = 5.0, 4
 # Switching explains this share of what such a place does: the rest is what it has stored.
 LEAST_EXPLAINED = 0.25
 
@@ -86,12 +91,13 @@ def find_loudest(seen: Seen) -> list[Proposal]:
     (F test), tried as often as a search is at most.
     """
     loudest = int(np.argmax(seen.loudness))
-    if seen.loudness[loudest] < LOUD:
+    loudness = float(seen.loudness[loudest])
+    if loudness < HEARD:
         return []
     alone = replace(seen, courses=seen.courses.at(slice(loudest, loudest + 1)))
     moments, frequencies = step_moments(seen.t_s), train_frequencies(seen.t_s)
     found = []
-    if len(moments) > 2:
+    if loudness >= LOUD and len(moments) > 2:
         best = _steps(alone, alone.courses, moments)
         chance = _chance_explained(best, bins=len(seen.t_s))
         if chance is not None:
@@ -99,8 +105,9 @@ def find_loudest(seen: Seen) -> list[Proposal]:
     if len(frequencies):
         best = _trains(alone, alone.courses, frequencies)
         chance = _chance_explained(best, bins=len(seen.t_s))
-        if chance is not None:
-            found.append(Proposal(chance, _train_edges(alone, best, 0, frequencies), TRIALS[1]))
+        edges = () if chance is None else _train_edges(alone, best, 0, frequencies)
+        if chance is not None and (loudness >= LOUD or len(edges) >= 2 * FEWEST_PULSES):
+            found.append(Proposal(chance, edges, TRIALS[1]))
     return found
 
 
