@@ -272,7 +272,7 @@ def fused(centre: Centre, place: Place, *, on_a_die: bool = False) -> tuple[Floa
     scatter = np.array(points) - at
     cov: FloatArray = np.einsum("m,mij->ij", share, np.array(covs))
     cov += np.einsum("m,mi,mj->ij", share, scatter, scatter)
-    cov += place.body_px2(share=UNSEEN_IN_BODY)
+    cov += share[0] * place.body_px2(share=UNSEEN_IN_BODY)
     return at, 0.5 * (cov + cov.T)
 
 

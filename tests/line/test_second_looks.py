@@ -21,6 +21,7 @@ from hotspot.second_looks import (
     BESIDE_METAL_WARNING,
     CLEAR,
     TURNED_WARNING,
+    Progress,
     Told,
     told_clearly,
 )
@@ -93,6 +94,10 @@ def test_what_cools_in_step_is_no_short_to_a_radiometric_camera() -> None:
     assert TURNED_WARNING not in finding.warnings
 
 
+def quietly(share: float, what: str) -> None:
+    """Progress that nobody watches."""
+
+
 class Looks:
     """Findings told one after another, and what each look was given."""
 
@@ -100,7 +105,8 @@ class Looks:
         self._told, self._mirror = list(told), mirror
         self.given: list[Line] = []
 
-    def __call__(self, line: Line) -> Told:
+    def __call__(self, line: Line, say: Progress) -> Told:
+        say(0.5 + 0.1 * len(self._told), "looking")
         self.given.append(line)
         verdict, probability, snr = self._told.pop(0)
         spot = Spot(xy_px=np.zeros(2), cov_px2=np.eye(2), snr=snr, peak_k=1.0)
@@ -134,13 +140,19 @@ CLEARLY, UNSURE, NOTHING = (HOT_SPOT, 0.97, 20.0), (HOT_SPOT, 0.6, 8.0), (NO_HOT
 
 def test_a_clear_first_look_is_the_only_one(grey: Line) -> None:
     looks = Looks(CLEARLY)
-    assert told_clearly(grey, looks).suspects[0].ref == "look 1"
+    assert told_clearly(grey, looks, say=quietly).suspects[0].ref == "look 1"
     assert len(looks.given) == 1
+
+
+def test_progress_does_not_run_back(grey: Line) -> None:
+    said: list[float] = []
+    told_clearly(grey, Looks(NOTHING, NOTHING), say=lambda share, what: said.append(share))
+    assert said == [0.7, 0.7]
 
 
 def test_kelvins_are_looked_at_once(kelvins: Line) -> None:
     looks = Looks(UNSURE)
-    assert told_clearly(kelvins, looks).suspects[0].ref == "look 1"
+    assert told_clearly(kelvins, looks, say=quietly).suspects[0].ref == "look 1"
     assert len(looks.given) == 1
 
 
@@ -153,16 +165,16 @@ def test_only_a_clear_second_look_counts(grey: Line) -> None:
         ((HOT_SPOT, 0.6, 40.0), CLEARLY, "look 1"),
     ):
         looks = Looks(first, second)
-        found = told_clearly(grey, looks)
+        found = told_clearly(grey, looks, say=quietly)
         assert found.suspects[0].ref == names
         assert (TURNED_WARNING in found.warnings) == (names == "look 2")
     looks = Looks(NOTHING, UNSURE)
-    assert told_clearly(grey, looks).verdict == NO_HOT_SPOT
+    assert told_clearly(grey, looks, say=quietly).verdict == NO_HOT_SPOT
 
 
 def test_the_second_look_sees_the_first_turned_over(grey: Line) -> None:
     looks = Looks(NOTHING, NOTHING)
-    told_clearly(grey, looks)
+    told_clearly(grey, looks, say=quietly)
     first, second = (line.calm_bins.bins for line in looks.given)
     np.testing.assert_array_equal(second.values, -first.values)
     np.testing.assert_array_equal(looks.given[1].cold, -looks.given[0].cold)
@@ -179,7 +191,7 @@ def test_beside_the_metal_in_which_a_hand_is_mirrored_is_looked_at_again(
     kelvins: Line, second: tuple[str, float, float]
 ) -> None:
     looks = Looks((CANNOT_TELL, 0.0, 0.0), second, mirror=a_mirror(kelvins, top=10))
-    found = told_clearly(kelvins, looks)
+    found = told_clearly(kelvins, looks, say=quietly)
     assert len(looks.given) == 2
     beside = looks.given[1]
     assert beside.moving
@@ -197,7 +209,7 @@ def test_beside_the_metal_in_which_a_hand_is_mirrored_is_looked_at_again(
 def test_without_a_part_map_nothing_is_looked_for_beside_the_metal(kelvins: Line) -> None:
     unmapped = replace(kelvins, board=None, places=(), priors=())
     looks = Looks((CANNOT_TELL, 0.0, 0.0), mirror=a_mirror(kelvins, top=10))
-    assert told_clearly(unmapped, looks).verdict == CANNOT_TELL
+    assert told_clearly(unmapped, looks, say=quietly).verdict == CANNOT_TELL
     assert len(looks.given) == 1
 
 
