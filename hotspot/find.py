@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import replace
 
 import numpy as np
@@ -36,7 +36,7 @@ from hotspot.locate.templates import build_templates, render
 from hotspot.outcome import nothing_chance, told_apart, without_drive
 from hotspot.reflections import find_mirrored, set_aside
 from hotspot.register.registration import Registration
-from hotspot.second_looks import Told, told_clearly
+from hotspot.second_looks import Progress, Told, told_clearly
 from hotspot.undisturbed import find_heat
 from hotspot.weigh import Weighed, weigh
 
@@ -65,8 +65,6 @@ OFF_PARTS_WARNING = (
     "A weak reading, and on no part of the rail: check that the rail is the right one, raise the"
     " current as planned, and record longer"
 )
-
-Progress = Callable[[float, str], None]
 
 
 def find(
@@ -163,11 +161,11 @@ def find_gathered(
         history=history,
         photo=photo,
     )
-    finding = told_clearly(line, lambda seen, say: conclude(seen, say=say), say=say)
+    finding = told_clearly(line, conclude, say=say)
     return line.coarse.enlarged(finding, registration=line.full_registration)
 
 
-def conclude(line: Line, *, say: Progress) -> Told:
+def conclude(line: Line, say: Progress) -> Told:
     """Return the finding from gathered frames, looked at once."""
     say(0.6, "finding when the output was on, and the heat")
     heated = find_heat(line)

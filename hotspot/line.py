@@ -166,19 +166,23 @@ def refined(
     """
     by_edge, corners_px = refined_by_outline(registration, board=board, cold=cold, bad=bad)
     to_board, corners_mm = by_edge.board_from_thermal, board_corners_mm(board)
-    for prior in (by_edge, registration):
+    if to_board is None:
+        return by_edge, corners_px
+    start = to_board.inverse()
+    # An edge that is not the board's may contradict the parts: then the clicks alone are asked.
+    for prior in (by_edge,) if by_edge is registration else (by_edge, registration):
         by_parts = refined_by_parts(
             prior,
-            start=None if to_board is None else to_board.inverse(),
+            start=start,
             board=board,
             cold=cold,
             bad=bad,
             sigma_px=sigma_px,
             board_mm=corners_mm,
         )
-        to_board = by_parts.board_from_thermal
-        if by_parts is not prior and to_board is not None:
-            return by_parts, None if corners_mm is None else to_board.inverse().map(corners_mm)
+        found = by_parts.board_from_thermal
+        if by_parts is not prior and found is not None:
+            return by_parts, None if corners_mm is None else found.inverse().map(corners_mm)
     return by_edge, corners_px
 
 

@@ -27,8 +27,8 @@ CLEAR = 0.9
 METAL_BELOW = 0.85
 
 TURNED_WARNING = (
-    "The display shows warm things dark, or its colours from warm to cold: what darkens in step"
-    " with the current is taken for warm. Check the camera's setting"
+    "With the scale turned over a part warms up, and the usual way up none does: the camera seems"
+    " to show warm things dark, or its colours from warm to cold. Check its setting"
 )
 BESIDE_METAL_WARNING = (
     "Something warm moves, mirrored in the metal, which was left out: keep hands and lamps away"
@@ -62,6 +62,7 @@ def told_clearly(
     """
     forward = _forward(say)
     display = not line.recording.profile.is_radiometric
+    # A look changes the bins in place: what is to be turned over is put aside before the first.
     turned = _turned(line) if display else line
     told = conclude(line, forward)
     finding = told.finding

@@ -253,5 +253,5 @@ def _write_foot(figure: Figure, finding: Finding, recording: Recording) -> None:
             "Note: " + "; ".join(w.rstrip(".") for w in finding.warnings),
             width_px=right - _MARGIN,
             size_px=13.5,
-        )[:1]
+        )[:2]
     write(figure, "\n".join(lines), at=(_MARGIN, top), size_px=13.5, color=MUTED)

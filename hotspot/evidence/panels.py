@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
+from typing import Any
+
 import numpy as np
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
+from numpy.typing import NDArray
 
 from hotspot.evidence import words
 from hotspot.evidence.overlay import BEGIN_SIGMA, Layer, heat_colours, smooth_heat
@@ -26,6 +30,9 @@ from hotspot.finding import Finding
 from hotspot.heat.heatmap import HeatMap, Switching
 
 _MOST_ROWS = 5
+# Times this many usual steps apart have something left out between them; a frame or two lost now
+# and then make no more than two steps of one.
+GAP_STEPS = 3.5
 
 
 def write_title(figure: Figure, text: str, *, at: tuple[float, float]) -> None:
@@ -110,7 +117,9 @@ def draw_time_course(
     factor = 1000.0 if in_mk else 1.0
     _shade_on(axes, finding.switching, end_s=float(t[-1]))
     axes.plot(t, factor * measured, ".", color="#9aa3ad", markersize=points(3), zorder=2)
-    axes.plot(t, factor * fitted, color=ACCENT, linewidth=points(2.6), zorder=3)
+    for part in unbroken(t):
+        line = factor * fitted[part]
+        axes.plot(t[part], line, color=ACCENT, linewidth=points(2.6), zorder=3)
     low, high = np.nanpercentile(factor * measured, [0.5, 99.5])
     high = max(high, float(np.nanmax(factor * fitted, initial=high)))
     low = min(low, float(np.nanmin(factor * fitted, initial=low)))
@@ -125,6 +134,17 @@ def draw_time_course(
         figure, "dots measured, line fit, shaded on", at=(at[0] + size[0], at[1] + 2),
         size_px=11.5, ha="right", color=MUTED,
     )  # fmt: skip
+
+
+def unbroken(t_s: NDArray[np.floating[Any]]) -> tuple[slice, ...]:
+    """Return the stretches of times (n,) between which something was left out.
+
+    A line drawn over what was not looked at would tell of a course that nobody saw.
+    """
+    step = np.diff(t_s)
+    ends = np.flatnonzero(step > GAP_STEPS * np.median(step)) + 1 if len(step) else np.zeros(0, int)
+    edges = [0, *(int(e) for e in ends), len(t_s)]
+    return tuple(slice(a, b) for a, b in pairwise(edges))
 
 
 def _shade_on(axes: Axes, switching: Switching, *, end_s: float) -> None:

@@ -199,6 +199,8 @@ def registration_words(finding: Finding) -> str:
     words = f"laid over the board by {registration.method}"
     if registration.rms_px is not None:
         words += f", residual {registration.rms_px:.1f} px"
+    if registration.refined_by:
+        words += f", then moved onto {registration.refined_by}"
     return words
 
 

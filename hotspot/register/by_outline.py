@@ -81,14 +81,12 @@ def refined_by_outline(
         photo_from_board = replace(photo_from_board, parameter_cov=np.zeros((8, 8)))
         photo_from_thermal = photo_from_board.after(to_board)
     corners_px = better.map(corners_mm)
-    moved = float(np.hypot(*(corners_px - expected).T).max())
-    words = f"the board's edge in the cold picture moved it by up to {moved:.1f} thermal pixels"
     return (
         replace(
             registration,
             board_from_thermal=to_board,
             photo_from_thermal=photo_from_thermal,
-            support="; ".join(filter(None, (registration.support, words))),
+            refined_by="the board's edge",
         ),
         corners_px,
     )

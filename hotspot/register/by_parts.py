@@ -12,6 +12,7 @@ from scipy.special import chdtrc
 from hotspot.board import Board
 from hotspot.checks import FloatArray
 from hotspot.register.bodies import Bodies, measure_bodies
+from hotspot.register.from_landmarks import WEAK_CORNERS
 from hotspot.register.lens import lens_of
 from hotspot.register.registration import PlaneMap, Registration
 
@@ -114,14 +115,14 @@ def refined_by_parts(
         # How photo and board lie on one another stays as it is, its error counted already.
         photo_from_board = replace(photo_from_thermal.after(prior), parameter_cov=np.zeros((8, 8)))
         photo_from_thermal = photo_from_board.after(to_board)
-    apart = np.hypot(*(current.map(mm) - prior.map(mm)).T).max()
-    words = f"{count} parts seen in the cold picture moved it by up to {apart:.1f} thermal pixels"
     return replace(
         registration,
         board_from_thermal=to_board,
         photo_from_thermal=photo_from_thermal,
         least_sigma_px=LEAST_SIGMA_PX,
-        support="; ".join(filter(None, (registration.support, words))),
+        refined_by=f"{count} parts seen in the cold picture",
+        # So many places know better than the clicks how good the map is between and beyond them.
+        warnings=tuple(w for w in registration.warnings if not w.startswith(WEAK_CORNERS)),
     )
 
 

@@ -24,6 +24,8 @@ _BOARD_SIGMA_MM = 0.02
 # The technician is told when the map's own error somewhere between or near the landmarks exceeds
 # this: about a third of a small chip part at usual magnification.
 _WIDE_SIGMA_PX = 2.0
+# How that begins: what is seen in the picture later may lift it.
+WEAK_CORNERS = "Near the landmarks' outer corners"
 # Clicks that are all this far from the map of the others contradict one another: good ones are
 # within 3 px even when four leave one another little to go by (four clicks of 0.7 px).
 _CONTRADICT_PX = 6.0
@@ -248,7 +250,7 @@ def _click_warnings(fitted: PlaneMap, thermal: FloatArray, photo: FloatArray) ->
         worst = max(worst, float(np.sqrt(np.linalg.eigvalsh(cov)[-1])))
     if worst > _WIDE_SIGMA_PX:
         out.append(
-            f"Near the landmarks' outer corners the registration is good to {worst:.1f} thermal "
-            "pixels only: more landmarks, spread wider, would help."
+            f"{WEAK_CORNERS} the registration is good to {worst:.1f} thermal pixels only: more"
+            " landmarks, spread wider, would help."
         )
     return out

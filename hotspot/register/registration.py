@@ -226,6 +226,8 @@ class Registration:
         Sentences for the technician: wrong clicks named, weak geometry.
     support
         What speaks for it, in words; empty where there is nothing to say.
+    refined_by
+        What of the cold picture it was then moved onto, in words; empty where nothing was.
     least_sigma_px
         What a part's place is never better known than, thermal px: boards are not flat, lenses not
         straight, clicks not independent.
@@ -237,4 +239,5 @@ class Registration:
     rms_px: float | None = None
     warnings: tuple[str, ...] = ()
     support: str = ""
+    refined_by: str = ""
     least_sigma_px: float = 0.3

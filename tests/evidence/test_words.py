@@ -62,3 +62,12 @@ def test_place_states_the_95_percent_region(tmp_path):
     spot = scene.make_finding(board).spots[0]
     # sqrt(chi2(2).ppf(0.95)) * sqrt((0.036 + 0.022) / 2) = 2.4477 * 0.1703 = 0.417 mm
     assert "within 0.42 mm at 95 %" in words.place_words(spot, board=board)
+
+
+def test_what_the_registration_was_moved_onto_is_said(tmp_path):
+    finding = scene.make_finding(scene.make_board(tmp_path))
+    plain = words.registration_words(finding)
+    seen = replace(finding.registration, refined_by="41 parts seen in the cold picture")
+    said = words.registration_words(replace(finding, registration=seen))
+    assert "moved onto" not in plain
+    assert said == plain + ", then moved onto 41 parts seen in the cold picture"

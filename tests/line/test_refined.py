@@ -31,7 +31,7 @@ def test_parts_tell_more_than_the_edge(seed: int) -> None:
     cold = cold_picture(board, rng, edge_k=0.5, placed_mm=0.04)
     by_edge, _ = refined_by_outline(registration, board=board, cold=cold, bad=NONE_BAD)
     by_parts, corners = better(registration, board, cold)
-    assert "parts seen" in by_parts.support
+    assert "parts seen" in by_parts.refined_by
     assert by_parts.least_sigma_px < registration.least_sigma_px
     assert off_px(by_parts) < 0.1
     assert off_px(by_parts) < off_px(by_edge) < off_px(registration)
@@ -50,7 +50,7 @@ def test_where_no_part_is_seen_the_edge_tells() -> None:
     got, corners = better(registration, board, cold)
     assert by_edge is not registration
     np.testing.assert_array_equal(got.board_from_thermal.matrix, by_edge.board_from_thermal.matrix)
-    assert got.support == by_edge.support
+    assert got.refined_by == by_edge.refined_by
     assert got.least_sigma_px == registration.least_sigma_px
     np.testing.assert_allclose(corners, corners_px)
 

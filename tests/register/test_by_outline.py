@@ -90,7 +90,7 @@ def test_photo_and_board_stay_on_one_another() -> None:
     mm = better.board_from_thermal.map(at)
     photo = better.photo_from_thermal.map(at)
     np.testing.assert_allclose(photo, [20 * mm[0], 760 - 20 * mm[1]], atol=0.5)
-    assert "edge" in better.support
+    assert "edge" in better.refined_by
 
 
 def test_without_an_edge_the_registration_is_left_as_it_is() -> None:

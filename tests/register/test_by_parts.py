@@ -9,7 +9,7 @@ import pytest
 
 from hotspot.board import Board
 from hotspot.register.by_parts import LEAST_BODIES, refined_by_parts
-from hotspot.register.from_landmarks import fit_registration
+from hotspot.register.from_landmarks import WEAK_CORNERS, fit_registration
 from hotspot.register.lens import Lens, lens_of
 from hotspot.register.registration import PlaneMap, Registration
 from tests.register.made_board import (
@@ -125,9 +125,13 @@ def test_photo_and_board_stay_on_one_another() -> None:
     rng = np.random.default_rng(10)
     board = made_board(rng)
     registration = clicked(rng, board)
+    doubts = (f"{WEAK_CORNERS} it is good to 3 px only", "Landmark 2 is off by 9 px")
+    registration = replace(registration, warnings=doubts)
     better = refined(registration, board, cold_picture(board, rng))
     assert better is not registration
-    assert "parts seen in the cold picture" in better.support
+    assert "parts seen in the cold picture" in better.refined_by
+    # What the parts make good is no longer said; what is wrong with a click is.
+    assert better.warnings == doubts[1:]
     photo_from_board = registration.photo_from_thermal.after(
         registration.board_from_thermal.inverse()
     )
