@@ -7,21 +7,20 @@ from typing import Any
 
 import cv2
 import numpy as np
+from matplotlib import colormaps
 from numpy.typing import NDArray
-from scipy.sparse import csr_matrix
-from scipy.sparse.csgraph import dijkstra, minimum_spanning_tree
 from scipy.spatial import cKDTree
 
 from hotspot.checks import FloatArray
+from hotspot.heat.colour_order import LEVELS, fit_curve, flat_colours, weighted
 from hotspot.radiometry import to_luminance
 
-LEVELS = 256
-# Brightness is coded for every pixel, colour often for four at once (4:2:0 subsampling, ITU-T
-# H.264 clause 6.2), so colour counts less: enough to tell branches of equal brightness apart.
-COLOUR_WEIGHT = 0.35
 # Four fifths of the pixels must lie this near (weighted 8-bit levels) to a known map, or to a
 # fitted curve. Lossy video strays by 2 to 4 levels, another map by 20 and more.
-KNOWN_LEVELS, FITTED_LEVELS = 6.0, 10.0
+KNOWN_LEVELS, FITTED_LEVELS, MOST_PIXELS = 6.0, 10.0, 0.8
+# All but this many are on the right map as well, as far as coding goes (three times as far off);
+# the rest are blends at edges of the picture.
+ALL_BUT_FEW, RARE_WEIGHT = 0.995, 1 / 3
 # A known map farther off than this must beat the fitted curve: it may be a cousin of the real one.
 COUSIN_LEVELS = 2.5
 # Colours looked at when a map is chosen.
@@ -29,8 +28,16 @@ SAMPLE = 20_000
 # No more colours than this in all pixels: the video was never compressed with loss, and every
 # colour is one of the map's own, the few hottest ones too.
 MOST_EXACT = LEVELS
-# A fitted curve goes through cells of this many levels: finer than a map's turns.
-CELL = 8
+# Maps that return to their start, or to colours they had: a colour has two places on them.
+RETURNING = ("twilight", "twilight_shifted", "hsv", "flag", "prism")
+# Matplotlib's maps for paper, which end dark: nobody paints heat so, and in part they look like
+# others that end bright.
+FOR_PAPER = (
+    "binary", "Blues", "BuGn", "BuPu", "gist_yarg", "gist_yerg", "GnBu", "Grays", "Greens", "Greys",
+    "PuBu", "PuBuGn", "Purples", "YlGn", "YlGnBu",
+)  # fmt: skip
+# Matplotlib's maps that begin with red, which is the warm end of a thermal picture.
+RED_FIRST = ("RdBu", "RdGy", "RdYlBu", "RdYlGn", "Spectral")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,6 +60,11 @@ class Palette:
     distance: float
 
     @property
+    def certain(self) -> bool:
+        """Whether this is a common map beyond doubt, not a cousin of it."""
+        return self.name not in ("fitted", "luminance") and self.distance <= COUSIN_LEVELS
+
+    @property
     def note(self) -> str:
         """One sentence for the technician."""
         if self.name == "luminance":
@@ -66,32 +78,28 @@ class Palette:
 
 
 def common_palettes() -> dict[str, FloatArray]:
-    """Return common colour maps, (256, 3) RGB each.
+    """Return common colour maps, (256, 3) RGB each: grey, matplotlib's, OpenCV's, and a formula's.
 
-    OpenCV's own, grey, and maps given by formulas: gnuplot's rgbformulae 7,5,15 (its default) and
-    30,31,32, and plain ramps black-red-yellow-white.
+    The formula is gnuplot's rgbformulae 21,22,23; others of them are matplotlib's as well.
     """
     ramp = np.arange(LEVELS, dtype=np.uint8)[:, None]
     maps: dict[str, FloatArray] = {"grey": np.repeat(ramp, 3, axis=1).astype(np.float64)}
+    for name in colormaps:
+        smooth = colormaps[name].N == LEVELS  # not a handful of colours to tell classes apart
+        if smooth and name not in RETURNING + FOR_PAPER and not name.endswith("_r"):
+            drawn = colormaps[name](np.arange(LEVELS), bytes=True)[:, :3].astype(np.float64)
+            maps[name.lower()] = drawn[::-1] if name in RED_FIRST else drawn
     for constant in dir(cv2):
-        # Twilight maps return to their start: a colour has two places on them.
-        if constant.startswith("COLORMAP_") and "TWILIGHT" not in constant:
-            bgr = cv2.applyColorMap(ramp, getattr(cv2, constant))
-            maps[constant.removeprefix("COLORMAP_").lower()] = bgr[:, 0, ::-1].astype(np.float64)
+        name = constant.removeprefix("COLORMAP_").lower()
+        if constant.startswith("COLORMAP_") and name not in RETURNING:
+            drawn = cv2.applyColorMap(ramp, getattr(cv2, constant))[:, 0, ::-1].astype(np.float64)
+            if name not in maps:
+                maps[name] = drawn
+            elif np.abs(maps[name] - drawn).max() > 1:  # of the same name, but not the same
+                maps[f"{name} (OpenCV)"] = drawn
     x = np.linspace(0, 1, LEVELS)
-    formulas = {
-        "rgbformulae 7,5,15": (np.sqrt(x), x**3, np.sin(2 * np.pi * x)),
-        "rgbformulae 30,31,32": (
-            x / 0.32 - 0.78125,
-            2 * x - 0.84,
-            np.where(x < 0.25, 4 * x, np.where(x < 0.92, -2 * x + 1.84, x / 0.08 - 11.5)),
-        ),
-        "rgbformulae 34,35,36": (2 * x, 2 * x - 0.5, 2 * x - 1),
-        "black-red-yellow-white": (1.5 * x, 2 * x - 1, 4 * x - 3),
-        "rgbformulae 21,22,23": (3 * x, 3 * x - 1, 3 * x - 2),
-    }
-    for name, channels in formulas.items():
-        maps[name] = np.round(255 * np.clip(np.stack(channels, axis=1), 0, 1))
+    hot = np.stack([3 * x, 3 * x - 1, 3 * x - 2], axis=1)
+    maps["rgbformulae 21,22,23"] = np.round(255 * np.clip(hot, 0, 1))
     return maps
 
 
@@ -113,17 +121,21 @@ def find_palette(frames: NDArray[np.uint8]) -> Palette:
         if len(keys) <= MOST_EXACT:
             colours = np.stack([keys >> 16, (keys >> 8) & 255, keys & 255], axis=1)
             counts = many
-    points = _weighted(colours.astype(np.float64))
-    best = Palette("luminance", np.zeros((0, 3)), np.inf)
+    points = weighted(colours.astype(np.float64))
+    best, nearest = Palette("luminance", np.zeros((0, 3)), np.inf), np.inf
     for name, curve in common_palettes().items():
-        distance = _distance(points, counts, curve)
-        if distance < best.distance:
-            best = Palette(name, curve, distance)
-    if best.distance <= COUSIN_LEVELS:
+        most, all_but_few = _distances(points, counts, curve)
+        # A cousin may hold most colours, but not those of a small hot spot.
+        if most + RARE_WEIGHT * all_but_few < nearest:
+            best, nearest = Palette(name, curve, most), most + RARE_WEIGHT * all_but_few
+    if best.certain:
         return best
-    fitted = _fitted_curve(colours.astype(np.float64), counts)
+    if len(colours) <= MOST_EXACT:
+        fitted = fit_curve(colours.astype(np.float64), counts.astype(np.float64), exact=True)
+    else:
+        fitted = fit_curve(*flat_colours(frames), exact=False)
     if fitted is not None:
-        distance = _distance(points, counts, fitted)
+        distance = _distances(points, counts, fitted)[0]
         if distance <= min(FITTED_LEVELS, best.distance / 2):
             return Palette("fitted", fitted, distance)
     if best.distance <= KNOWN_LEVELS:
@@ -142,7 +154,7 @@ class PaletteReader:
         self.palette = palette
         # 1 + 256 * level; 0 is a colour not met yet.
         self._table = np.zeros(1 << 24 if len(palette.colours) else 0, np.uint16)
-        self._curve = _weighted(palette.colours)
+        self._curve = weighted(palette.colours)
         self._tree: Any = cKDTree(self._curve) if len(palette.colours) else None
 
     def __call__(self, chunk: NDArray[Any]) -> NDArray[np.float32]:
@@ -169,7 +181,7 @@ class PaletteReader:
 
     def _places(self, rgb: FloatArray) -> FloatArray:
         """Return the place of each colour on the curve, between its points where it lies there."""
-        points = _weighted(rgb)
+        points = weighted(rgb)
         nearest: NDArray[np.intp] = self._tree.query(points)[1]
         best = np.full(len(points), np.inf)
         place: FloatArray = nearest.astype(np.float64)
@@ -185,64 +197,13 @@ class PaletteReader:
         return place
 
 
-def _weighted(rgb: FloatArray) -> FloatArray:
-    """Return (n, 3) brightness and weighted colour differences (ITU-R BT.601-7)."""
-    if len(rgb) == 0:
-        return np.zeros((0, 3))
-    luma = rgb @ np.array([0.299, 0.587, 0.114])
-    blue = (rgb[:, 2] - luma) * 0.564 * COLOUR_WEIGHT
-    red = (rgb[:, 0] - luma) * 0.713 * COLOUR_WEIGHT
-    out: FloatArray = np.stack([luma, blue, red], axis=1)
-    return out
-
-
-def _distance(points: FloatArray, counts: NDArray[np.intp], curve: FloatArray) -> float:
-    tree: Any = cKDTree(_weighted(curve))
+def _distances(
+    points: FloatArray, counts: NDArray[np.intp], curve: FloatArray
+) -> tuple[float, float]:
+    """Return the distances that most pixels and all but a few stay within."""
+    tree: Any = cKDTree(weighted(curve))
     far: FloatArray = tree.query(points)[0]
     order = np.argsort(far)
-    running = np.cumsum(counts[order])
-    return float(far[order][np.searchsorted(running, 0.8 * running[-1])])
-
-
-def _fitted_curve(colours: FloatArray, counts: NDArray[np.intp]) -> FloatArray | None:
-    """Return a (256, 3) curve through the colours, or None when there are too few.
-
-    The longest path through the minimum spanning tree of colour cells is the order of a map that
-    runs through colour space without branches.
-    """
-    exact = len(colours) <= MOST_EXACT
-    cell = (colours // (1 if exact else CELL)).astype(np.int64) @ np.array([1 << 16, 1 << 8, 1])
-    _, inverse = np.unique(cell, return_inverse=True)
-    weight = np.bincount(inverse, weights=counts)
-    nodes = np.stack([np.bincount(inverse, weights=counts * c) / weight for c in colours.T], axis=1)
-    # Rare cells are blends at edges of the picture, not colours of the map.
-    order = np.argsort(weight)[::-1]
-    share = 1.0 if exact else 0.97
-    kept = order[: int(np.searchsorted(np.cumsum(weight[order]), share * weight.sum())) + 1][:600]
-    if len(kept) < 8:
-        return None
-    nodes = nodes[kept]
-    space = _weighted(nodes)
-    apart = np.linalg.norm(space[:, None] - space[None], axis=2) + 1e-6
-    # Squared lengths make the tree follow many short steps rather than a short cut.
-    tree: Any = minimum_spanning_tree(csr_matrix(apart**2))
-    walk: Any = dijkstra
-    lengths = walk(tree, directed=False, indices=0)
-    one_end = int(np.argmax(lengths))
-    lengths, before = walk(tree, directed=False, indices=one_end, return_predecessors=True)
-    path = [int(np.argmax(lengths))]
-    while path[-1] != one_end:
-        path.append(int(before[path[-1]]))
-    line = nodes[path]
-    luma = line @ np.array([0.299, 0.587, 0.114])
-    if luma[-1] < luma[0]:
-        line = line[::-1]
-    padded = np.concatenate([line[:1], line, line[-1:]])
-    smooth = line.copy() if exact else (padded[:-2] + 2 * padded[1:-1] + padded[2:]) / 4
-    smooth[0], smooth[-1] = line[0], line[-1]
-    arc = np.r_[0, np.cumsum(np.linalg.norm(np.diff(smooth, axis=0), axis=1))]
-    if arc[-1] <= 0:
-        return None
-    at = np.linspace(0, arc[-1], LEVELS)
-    out: FloatArray = np.stack([np.interp(at, arc, c) for c in smooth.T], axis=1)
-    return out
+    share = np.cumsum(counts[order]) / counts.sum()
+    most, all_but_few = far[order][np.searchsorted(share, (MOST_PIXELS, ALL_BUT_FEW))]
+    return float(most), float(all_but_few)

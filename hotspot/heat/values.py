@@ -9,12 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotspot.frame import Recording
-from hotspot.heat.palette import PaletteReader, common_palettes, find_palette
+from hotspot.heat.palette import PaletteReader, find_palette
 from hotspot.profile import Values
 from hotspot.radiometry import to_celsius
 
-# Frames that an uncommon colour map is found from.
-PALETTE_FRAMES = 48
+# Frames that an uncommon colour map is found from, and as many more as there are of small ones for
+# this many pixels: the few of a hot spot show every colour on the way to its warm end.
+PALETTE_FRAMES, PALETTE_PIXELS = 48, 6_000_000
 
 
 def value_converter(recording: Recording) -> Callable[[NDArray[Any]], NDArray[np.float32]]:
@@ -31,7 +32,7 @@ def value_converter(recording: Recording) -> Callable[[NDArray[Any]], NDArray[np
         first = next(iter(recording.source.chunks(16)), None)
         if first is not None:
             palette = find_palette(first)
-            if palette.name not in common_palettes():
+            if not palette.certain:
                 palette = find_palette(_spread_frames(recording))
             return PaletteReader(palette)
     return lambda chunk: to_celsius(chunk, profile)
@@ -39,7 +40,9 @@ def value_converter(recording: Recording) -> Callable[[NDArray[Any]], NDArray[np
 
 def _spread_frames(recording: Recording) -> NDArray[Any]:
     """Return frames from all through a recording."""
-    step = max(1, len(recording.source) // PALETTE_FRAMES)
+    profile = recording.profile
+    frames = max(PALETTE_FRAMES, PALETTE_PIXELS // (profile.width * profile.height))
+    step = max(1, len(recording.source) // frames)
     kept, seen = [], 0
     for chunk in recording.source.chunks(64):
         kept.append(chunk[-seen % step :: step].copy())

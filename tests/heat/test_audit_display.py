@@ -29,11 +29,27 @@ def audit(frames: np.ndarray, values: Values) -> FrameAudit:
     return audit_frames(recording, to_values=value_converter(recording))
 
 
+# Maps of nobody's: straight lines through these colours. The second and third turn back in
+# brightness, the last two bend where another of their stretches is near.
+UNCOMMON = {
+    "tar to straw": [(10, 4, 0), (70, 0, 60), (150, 50, 40), (205, 130, 60), (245, 235, 190)],
+    "sea to rose": [(5, 0, 70), (0, 150, 190), (40, 200, 70), (215, 215, 30), (245, 110, 20),
+                    (225, 20, 40), (255, 225, 240)],
+    "moss": [(20, 10, 30), (20, 110, 90), (190, 190, 70), (170, 60, 40), (255, 250, 240)],
+    "two blues": [(0, 0, 0), (20, 40, 160), (120, 90, 130), (90, 190, 240), (250, 255, 250)],
+    "brick": [(30, 30, 30), (150, 30, 20), (60, 90, 140), (240, 160, 60), (255, 255, 220)],
+}  # fmt: skip
+
+
 def painted(levels: np.ndarray, name: str) -> np.ndarray:
+    if name in UNCOMMON:
+        through = np.array(UNCOMMON[name], dtype=float)
+        at = np.linspace(0, len(through) - 1, 256)
+        table = np.stack([np.interp(at, np.arange(len(through)), c) for c in through.T], axis=1)
+        return np.round(table).astype(np.uint8)[levels]
     import matplotlib as mpl
 
-    table = np.round(mpl.colormaps[name](np.arange(256))[:, :3] * 255).astype(np.uint8)
-    return table[levels]
+    return mpl.colormaps[name](np.arange(256), bytes=True)[:, :3][levels]
 
 
 def subsampled(rgb: np.ndarray) -> np.ndarray:
@@ -81,31 +97,27 @@ def test_a_frozen_display_under_automatic_gain_is_a_shutter_event() -> None:
 
 
 @pytest.mark.parametrize(
-    ("name", "found_name"),
-    [
-        ("inferno", "inferno"), ("plasma", "plasma"), ("viridis", "viridis"), ("turbo", "turbo"),
-        ("magma", "magma"), ("cividis", "cividis"), ("gray", "grey"), ("jet", "jet"),
-        ("gnuplot", "rgbformulae 7,5,15"), ("gnuplot2", "rgbformulae 30,31,32"),
-        ("gist_heat", "black-red-yellow-white"), ("afmhot", "rgbformulae 34,35,36"),
-    ],
+    "name",
+    ["inferno", "plasma", "viridis", "turbo", "magma", "cividis", "gray", "jet", "gnuplot",
+     "gnuplot2", "gist_heat", "afmhot", "CMRmap", "copper", "cubehelix", "nipy_spectral",
+     "rainbow", "coolwarm"],
 )  # fmt: skip
 @pytest.mark.parametrize("through", ["exact", "4:2:0"])
-def test_common_maps_of_a_general_library_are_named_and_undone(
-    name: str, found_name: str, through: str
-) -> None:
+def test_common_maps_of_a_general_library_are_named_and_undone(name: str, through: str) -> None:
     rng = np.random.default_rng(14)
     levels = np.clip(np.round(scene() + rng.normal(0, 1.5, (4, ROWS, COLS))), 0, 255).astype(int)
     rgb = painted(levels, name)
     rgb = rgb if through == "exact" else subsampled(rgb)
     palette = find_palette(rgb)
-    assert palette.name == found_name
+    # Some are in both libraries.
+    assert palette.name.removesuffix(" (OpenCV)").replace("grey", "gray") == name.lower()
     values = PaletteReader(palette)(rgb)
     assert values.dtype == np.float32
     # Jet's tables differ by up to 3 levels between libraries; the others are the same to rounding.
     assert np.std(values - levels) < (3.5 if name == "jet" else 1.6)
 
 
-@pytest.mark.parametrize("name", ["rainbow", "CMRmap", "coolwarm", "nipy_spectral", "copper"])
+@pytest.mark.parametrize("name", UNCOMMON)
 @pytest.mark.parametrize("through", ["exact", "4:2:0"])
 def test_unknown_maps_are_put_in_order_by_a_fitted_curve(name: str, through: str) -> None:
     rng = np.random.default_rng(15)
@@ -150,7 +162,7 @@ def late_spot(rng: np.random.Generator) -> np.ndarray:
     return np.clip(np.round(frames), 0, 250).astype(int)
 
 
-@pytest.mark.parametrize("name", ["CMRmap", "copper", "cubehelix", "rainbow", "gist_ncar"])
+@pytest.mark.parametrize("name", UNCOMMON)
 def test_an_uncommon_map_is_read_to_its_warm_end_that_shows_late(name: str) -> None:
     levels = late_spot(np.random.default_rng(18))
     rgb = painted(levels, name)
@@ -169,13 +181,14 @@ def test_an_uncommon_map_is_read_to_its_warm_end_that_shows_late(name: str) -> N
     steps = np.diff(of_level) * np.sign(of_level[-1] - of_level[0])
     table = painted(present, name).astype(int)
     differ = np.any(np.diff(table, axis=0) != 0, axis=1)
-    assert (steps[differ] > 0).all()
-    assert (steps > -1e-3).all()
+    # The tip of a sharp bend may be told to a level or two.
+    assert np.mean(steps[differ] > 0) > 0.98
+    assert (steps > -2.5).all()
 
 
 def test_a_map_fitted_to_cold_frames_alone_would_cut_off_the_heat() -> None:
     """Why frames from all through the recording are looked at."""
     levels = late_spot(np.random.default_rng(18))
-    rgb = painted(levels, "CMRmap")
+    rgb = painted(levels, "tar to straw")
     first = PaletteReader(find_palette(rgb[:16]))(rgb[-1:])[0]
     assert np.std(first[levels[-1] > 200]) < 0.1
