@@ -319,8 +319,11 @@ def conclude(line: Line, say: Progress) -> Told:
     if mirrored_spots:
         others = weighed_of(mirrored_spots).spots
         spots = (*spots, *(replace(s, role="unknown") for s in others))
+    cold_s = np.inf
+    if switching.onset_s is not None and switching.period_s is None:
+        cold_s = switching.onset_s - float(line.audit.t_s[0])
     if found and mirrored.forbids_a_name(
-        logged=logged, moved=moved, best=best_chance, mapped=mapped
+        logged=logged, moved=moved, best=best_chance, mapped=mapped, cold_s=cold_s
     ):
         verdict, suspects = CANNOT_TELL, ()
         spots = tuple(replace(s, role="unknown") for s in spots)

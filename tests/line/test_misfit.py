@@ -64,8 +64,21 @@ def test_where_something_moves_a_spot_must_keep_time_better() -> None:
     assert not forbidden(Mirrored(equals=1, restless=5, misfit=0.03, moving=True))
     assert forbidden(Mirrored(equals=1, restless=5, misfit=0.12, moving=True))
     assert not forbidden(Mirrored(equals=1, restless=5, misfit=0.12))
+
+
+def test_without_a_log_a_spot_must_keep_the_time_that_was_read_off_it() -> None:
     # Moments read off the frames are a little off themselves.
-    assert not forbidden(Mirrored(equals=1, restless=2, misfit=0.12, moving=True), logged=False)
+    assert not forbidden(Mirrored(equals=1, restless=2, misfit=0.08, moving=True), logged=False)
+    assert forbidden(Mirrored(equals=1, restless=0, misfit=0.14), logged=False)
+    assert not forbidden(Mirrored(equals=1, restless=0, misfit=0.14))
+
+
+def test_without_a_log_an_injection_does_not_begin_with_the_recording() -> None:
+    weak, strong = (Mirrored(equals=1, restless=0, snr=snr) for snr in (26.0, 90.0))
+    assert forbidden(weak, logged=False, cold_s=0.9)
+    assert not forbidden(weak, logged=False, cold_s=3.0)
+    assert not forbidden(strong, logged=False, cold_s=0.9)
+    assert not forbidden(weak, cold_s=0.9)
 
 
 def test_beside_mirrored_places_only_a_clear_spot_on_a_part_is_named() -> None:

@@ -24,7 +24,9 @@ FLOORS = {
 # One outside library a door; the rest of the code never imports them.
 DOORS = {
     "pyvisa": {"devices"}, "sqlalchemy": {"store"}, "alembic": {"store"},
-    "fpdf": {"evidence"}, "matplotlib": {"evidence", "calib"}, "PIL": {"evidence", "files", "app"},
+    # To heat it only brings its colour maps.
+    "fpdf": {"evidence"}, "matplotlib": {"evidence", "calib", "heat"},
+    "PIL": {"evidence", "files", "app"},
     "streamlit": {"app"}, "typer": {"cli", "calib"}, "rich": {"cli", "calib"},
     "av": {"files"}, "tifffile": {"files"}, "imageio": {"files"},
 }  # fmt: skip
