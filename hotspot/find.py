@@ -34,7 +34,7 @@ from hotspot.locate.separate import Describer
 from hotspot.locate.spots import FoundSpot, find_at_parts, find_spots, find_strongest, inner
 from hotspot.locate.templates import build_templates, render
 from hotspot.outcome import nothing_chance, told_apart, without_drive
-from hotspot.reflections import find_mirrored, set_aside
+from hotspot.reflections import STRONG_BESIDE, find_mirrored, set_aside
 from hotspot.register.registration import Registration
 from hotspot.second_looks import Progress, Told, told_clearly
 from hotspot.undisturbed import find_heat
@@ -315,7 +315,11 @@ def conclude(line: Line, say: Progress) -> Told:
         passed=heated.left_out_s > 0,
     )
     mapped = bool(line.places)
-    best_chance = max((s.probability for s in suspects), default=0.0) if mapped else 1.0
+    best_chance = 1.0
+    if mapped:
+        # No current reaches a part off the rail: only strong heat speaks against the map.
+        anywhere = max((s.probability for s in suspects), default=0.0)
+        best_chance = anywhere if mirrored.snr > STRONG_BESIDE else weighed.on_rail
     if mirrored_spots:
         others = weighed_of(mirrored_spots).spots
         spots = (*spots, *(replace(s, role="unknown") for s in others))
@@ -323,7 +327,12 @@ def conclude(line: Line, say: Progress) -> Told:
     if switching.onset_s is not None and switching.period_s is None:
         cold_s = switching.onset_s - float(line.audit.t_s[0])
     if found and mirrored.forbids_a_name(
-        logged=logged, moved=moved, best=best_chance, mapped=mapped, cold_s=cold_s
+        logged=logged,
+        moved=moved,
+        best=best_chance,
+        mapped=mapped,
+        cold_s=cold_s,
+        chance=chance,
     ):
         verdict, suspects = CANNOT_TELL, ()
         spots = tuple(replace(s, role="unknown") for s in spots)

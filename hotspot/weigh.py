@@ -77,11 +77,14 @@ class Weighed:
         Most probable first.
     warnings
         Sentences for the technician.
+    on_rail
+        Probability of the likeliest part that the current can reach and that can fail under it.
     """
 
     spots: tuple[Spot, ...]
     suspects: tuple[Suspect, ...]
     warnings: tuple[str, ...]
+    on_rail: float = 0.0
 
 
 def tempered(scores: Scores, snr: float) -> Scores:
@@ -238,7 +241,8 @@ def weigh(
             peak=spots[fault].peak_k,
         )
         spots = (*spots[:fault], moved, *spots[fault + 1 :])
-    return Weighed(spots=spots, suspects=suspects, warnings=tuple(warnings))
+    on_rail = float(np.max(probabilities, where=candidate, initial=0.0))
+    return Weighed(spots=spots, suspects=suspects, warnings=tuple(warnings), on_rail=on_rail)
 
 
 def fused(centre: Centre, place: Place, *, on_a_die: bool = False) -> tuple[FloatArray, FloatArray]:

@@ -262,3 +262,16 @@ def test_progress_runs_from_nothing_to_nearly_all() -> None:
     assert seen[0] == 0.0
     assert seen == sorted(seen)
     assert seen[-1] >= 0.8
+
+
+def test_off_the_rail_only_clear_heat_is_named() -> None:
+    """No current flows there: a wrong rail or a wrong map is told by strong heat alone."""
+    weak = simulated("C18", amps=0.1).recording
+    assert find(weak, board=demo_board()).verdict == HOT_SPOT
+    doubted = find(weak, board=demo_board(), rail="1V8")
+    assert doubted.verdict == CANNOT_TELL
+    assert doubted.suspects == ()
+    assert any("the rail is the right one" in w for w in doubted.warnings)
+    clear = find(simulated("C18").recording, board=demo_board(), rail="1V8")
+    assert clear.suspects[0].ref == "C18"
+    assert "not on 1V8" in clear.suspects[0].why

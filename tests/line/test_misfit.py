@@ -108,6 +108,13 @@ def test_a_weak_spot_on_no_part_of_the_rail_is_not_believed() -> None:
     assert not forbidden(Mirrored(equals=1, restless=0, snr=20.0), best=0.06)
 
 
+def test_what_noise_gives_too_often_must_be_well_on_a_part() -> None:
+    weak = Mirrored(equals=1, restless=0, snr=5.5)
+    assert forbidden(weak, best=0.7, chance=3e-5)
+    assert not forbidden(weak, best=0.95, chance=3e-5)
+    assert not forbidden(weak, best=0.7, chance=3e-7)
+
+
 def test_spots_out_of_step_are_set_aside() -> None:
     def found(xy_px: tuple[float, float]) -> FoundSpot:
         centre = Centre(xy_px=np.array(xy_px), cov_px2=np.eye(2), snr=20.0, template=0)
