@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from hotspot.board import Board
 from hotspot.checks import FloatArray
+from hotspot.doubts import STRONG_BESIDE
 from hotspot.errors import RecordingError
 from hotspot.finding import CANNOT_TELL, HOT_SPOT, NO_HOT_SPOT, Finding
 from hotspot.frame import Recording
@@ -34,7 +35,7 @@ from hotspot.locate.separate import Describer
 from hotspot.locate.spots import FoundSpot, find_at_parts, find_spots, find_strongest, inner
 from hotspot.locate.templates import build_templates, render
 from hotspot.outcome import nothing_chance, told_apart, without_drive
-from hotspot.reflections import STRONG_BESIDE, find_mirrored, set_aside
+from hotspot.reflections import find_mirrored, set_aside
 from hotspot.register.registration import Registration
 from hotspot.second_looks import Progress, Told, told_clearly
 from hotspot.undisturbed import find_heat
@@ -56,15 +57,6 @@ SHAPE_LIMITED_SNR = 60.0
 # How far its place is then off, px: rms over boards of all conductivities, sensors and bodies was
 # 0.25 along each axis (`tests.benchmarks.exam`, 31 recordings above this SNR).
 SHAPE_SIGMA_PX = 0.3
-
-MIRRORED_WARNING = (
-    "Several places change together, as when a hand or something warm is mirrored in solder and"
-    " shield cans: keep hands and lamps away, cover the metal with tape, and record again"
-)
-OFF_PARTS_WARNING = (
-    "A weak reading, and on no part of the rail: check that the rail is the right one, raise the"
-    " current as planned, and record longer"
-)
 
 
 def find(
@@ -326,18 +318,17 @@ def conclude(line: Line, say: Progress) -> Told:
     cold_s = np.inf
     if switching.onset_s is not None and switching.period_s is None:
         cold_s = switching.onset_s - float(line.audit.t_s[0])
-    if found and mirrored.forbids_a_name(
+    doubt = mirrored.doubt(
         logged=logged,
         moved=moved,
         best=best_chance,
         mapped=mapped,
         cold_s=cold_s,
         chance=chance,
-    ):
-        verdict, suspects = CANNOT_TELL, ()
+    )
+    if found and doubt is not None:
+        verdict, suspects, warnings = CANNOT_TELL, (), (doubt,)
         spots = tuple(replace(s, role="unknown") for s in spots)
-        alone = len(spots) == 1 and mirrored.misfit == 0
-        warnings = (OFF_PARTS_WARNING if alone else MIRRORED_WARNING,)
     finding = Finding(
         verdict=verdict,
         false_alarm_probability=chance,

@@ -5,13 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from hotspot.doubts import BEGUN, BETWEEN_PARTS, MIRRORED, OFF_PARTS, Mirrored
 from hotspot.finding import Spot
 from hotspot.locate.centre import Centre
 from hotspot.locate.field import Field, padded_shape
 from hotspot.locate.spots import FoundSpot
 from hotspot.reflections import (
     FAR_ABOVE_NOISE,
-    Mirrored,
     find_mirrored,
     measure_misfits,
     set_aside,
@@ -51,7 +51,11 @@ def test_the_share_out_of_step_is_measured_everywhere(
 
 
 def forbidden(sign: Mirrored, **given: object) -> bool:
-    return sign.forbids_a_name(**{"logged": True, "moved": False, "best": 0.95, **given})
+    return doubt(sign, **given) is not None
+
+
+def doubt(sign: Mirrored, **given: object) -> str | None:
+    return sign.doubt(**{"logged": True, "moved": False, "best": 0.95, **given})
 
 
 def test_a_name_is_forbidden_by_misfit_unless_the_camera_was_knocked() -> None:
@@ -113,6 +117,17 @@ def test_what_noise_gives_too_often_must_be_well_on_a_part() -> None:
     assert forbidden(weak, best=0.7, chance=3e-5)
     assert not forbidden(weak, best=0.95, chance=3e-5)
     assert not forbidden(weak, best=0.7, chance=3e-7)
+
+
+def test_each_doubt_has_its_own_cure() -> None:
+    one = Mirrored(equals=1, restless=0, snr=7.0)
+    assert doubt(Mirrored(equals=3, restless=0, snr=17.0)) == MIRRORED
+    # On a part of the rail, but beside something that moves.
+    assert doubt(Mirrored(equals=1, restless=0, snr=7.0, moving=True), best=0.999) == MIRRORED
+    assert doubt(one, best=0.1) == OFF_PARTS
+    assert doubt(one, best=0.6, chance=1e-4) == BETWEEN_PARTS
+    assert doubt(one, logged=False, cold_s=0.2) == BEGUN
+    assert doubt(one) is None
 
 
 def test_spots_out_of_step_are_set_aside() -> None:

@@ -1,0 +1,181 @@
+"""When what looks like heat must not be given a part's name, and what to do then.
+
+What is mirrored changes in many places at once, and none stands out, or at times of its own; a
+short is one place on the rail, perhaps two, and follows the switching.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from hotspot.heat.mirror import FEWEST_PADS
+
+MIRRORED = (
+    "Several places change together, as when a hand or something warm is mirrored in solder and"
+    " shield cans: keep hands and lamps away, cover the metal with tape, and record again"
+)
+OFF_PARTS = (
+    "A weak reading, and on no part of the rail: check that the rail is the right one, raise the"
+    " current as planned, and record longer"
+)
+BETWEEN_PARTS = (
+    "A weak reading that could be noise, and not clearly on one part: raise the current as planned,"
+    " and record longer"
+)
+BEGUN = (
+    "What warms does so from the first second on, as a camera that is warming up does: start the"
+    " recording, wait five seconds, and only then switch on"
+)
+
+# So many alike are not one short, and two shorts with the path between them are rarely so alike.
+FEWEST_EQUALS = 3
+# A part named with this probability stands against equals: the part map says that one of them is
+# where a part can fail.
+CERTAIN = 0.9
+# ... and with this one against three or more.
+NO_OTHER = 0.98
+# A spot whose quiet contrasts hold more than this share of its signal does not follow the
+# switching: real ones, quick bodies and knocked cameras included, stayed below 0.12, what moves
+# reaches 1 and more. Where something is seen to move, the limit is narrower.
+MOST_MISFIT, MOST_MISFIT_MOVING = 0.3, 0.07
+# Moments read off the frames are a little off, but they were chosen so that this very spot follows
+# them: of a single pad that mirrors a restless room, all but 0.14 did. Real ones stayed below 0.05
+# (63 recordings of two generators without a log).
+MOST_MISFIT_UNLOGGED = 0.1
+# Beside places that move at times of their own, a spot that follows the switching is believed from
+# this SNR on: what a passing hand left alone in one place and in step with the switching reached
+# 7.6 where parts were known (`tests.benchmarks.exam`, nine recordings) ...
+LEAST_BESIDE = 9.0
+# ... from this one on when what moved came and went, and the moments it was there are left out ...
+LEAST_AFTERWARDS = 6.0
+# ... and from this one on where no part map says that a part of the rail is there: it reached 12 in
+# twelve made scenes (`tests/heat/test_mirror.py`, seeds 4 to 15).
+LEAST_BESIDE_UNMAPPED = 20.0
+# ... and where two are alike, which two shorts may be and two pads usually are, from this one on.
+STRONG_BESIDE = 60.0
+# Without a log, a single injection that seems to begin with the recording is what drift looks like,
+# whose steepest part is the camera's warming up: a technician starts the recording, then switches.
+# In three of ten cold recordings in which something could be seen it began in the first second; no
+# real one was read as beginning before 2.3 s, trains of pulses apart.
+LEAST_COLD_S = 1.5
+# Without a log, a spot on which no part is more probable than this is not believed: switching that
+# was read off the frames may be something else's.
+LEAST_UNLOGGED = 0.35
+# Where the parts of the rail are known, a spot on none of them (no part more probable than the
+# above) is believed from this SNR on: the weakest ones that pass the test for noise are what noise
+# and nuisances make once in a few hundred recordings, and a short on the rail has a part.
+LEAST_OFF_PARTS = 9.0
+# What noise gives more often than this must also be well on a part of the rail, as noise hardly
+# ever is, and not about as well on two. Of the 23 weakest real ones that were found 21 were.
+SELDOM = 1e-5
+
+
+@dataclass(frozen=True, slots=True)
+class Mirrored:
+    """Signs of something mirrored.
+
+    Attributes
+    ----------
+    equals
+        Spots about as strong as the strongest, itself included.
+    restless
+        Places that change at times of their own.
+    misfit
+        Largest share of what a spot does that is at times of its own, of the strongest spot and
+        its equals.
+    mirrored
+        Spots known to move at times of their own, which the others were judged beside.
+    snr
+        Of the strongest spot.
+    moving
+        Whether something was seen to move in the mirrors, and was taken out as far as possible.
+    leads
+        Whether the strongest spot beside the path is the fault.
+    passed
+        Whether something moved at times, and these were left out.
+    """
+
+    equals: int
+    restless: int
+    misfit: float = 0.0
+    mirrored: int = 0
+    snr: float = np.inf
+    moving: bool = False
+    leads: bool = True
+    passed: bool = False
+
+    def doubt(
+        self,
+        *,
+        logged: bool,
+        moved: bool,
+        best: float,
+        mapped: bool = True,
+        cold_s: float = np.inf,
+        chance: float = 0.0,
+    ) -> str | None:
+        """Return why no part may be named, a sentence with the cure, or None where one may be.
+
+        Parameters
+        ----------
+        logged
+            Whether the switching was written down; switching read off the frames may be the
+            hand's own coming and going.
+        moved
+            Whether the camera was knocked: edges of pads are then restless of themselves.
+        best
+            Probability of the likeliest part of the rail; 1 where no part map is known.
+        mapped
+            Whether a part map is known.
+        cold_s
+            How long the recording was cold before the (single) injection began.
+        chance
+            False-alarm probability of the reading.
+        """
+        # Places that change alike: one of two must be well on a part of the rail, one of three must
+        # also be the strongest.
+        if mapped and self.equals > 1 and best < CERTAIN and self.snr < STRONG_BESIDE:
+            return MIRRORED
+        clear = self.leads and best > NO_OTHER and (logged or self.snr > LEAST_BESIDE)
+        if mapped and self.equals >= FEWEST_EQUALS and not clear:
+            return MIRRORED
+        if mapped and not logged and not self.leads:
+            return OFF_PARTS
+        if self.passed and (best < CERTAIN or self.snr < LEAST_AFTERWARDS):
+            return MIRRORED
+        if (self.moving or self.mirrored > 0) and self._lost_beside(best, mapped=mapped):
+            return MIRRORED
+        if not moved and self.misfit > most_misfit(self.moving, logged=logged):
+            return MIRRORED
+        if best < LEAST_UNLOGGED and (self.snr < LEAST_OFF_PARTS or not logged):
+            return OFF_PARTS
+        if chance > SELDOM and best < CERTAIN:
+            return BETWEEN_PARTS
+        if logged:
+            return None
+        if cold_s < LEAST_COLD_S and self.snr < STRONG_BESIDE:
+            return BEGUN
+        return MIRRORED if not moved and self.restless >= FEWEST_PADS else None
+
+    def _lost_beside(self, best: float, *, mapped: bool) -> bool:
+        """Return whether a spot is not clear enough beside what moves."""
+        if best < CERTAIN or self.snr < (LEAST_BESIDE if mapped else LEAST_BESIDE_UNMAPPED):
+            return True
+        return self.equals > 1 and self.snr < STRONG_BESIDE
+
+
+def most_misfit(moving: bool, *, logged: bool) -> float:
+    """Return the share of a spot that may be out of step.
+
+    Parameters
+    ----------
+    moving
+        Whether something was seen to move in the mirrors.
+    logged
+        Whether the switching was written down.
+    """
+    if not logged:
+        return MOST_MISFIT_UNLOGGED
+    return MOST_MISFIT_MOVING if moving else MOST_MISFIT
