@@ -34,6 +34,9 @@ PATH_SHARE = 0.4
 
 # The leads and traces of a coil warm with it about this far, mm (common practice, no source).
 AROUND_SERIES_MM = 0.8
+# Heat spreads about this far within a recording: sqrt(alpha t) of a board with copper, 1e-6 to
+# 1e-5 m²/s (handbook values, from memory), in some ten seconds.
+HEAT_REACH_MM = 10.0
 # Scale taken when none is known.
 USUAL_MM_PER_PX = 0.3
 # A spot is a fault of its own when a part that may be one explains it with this probability.
@@ -78,7 +81,8 @@ class Weighed:
     warnings
         Sentences for the technician.
     on_rail
-        Probability of the likeliest part that the current can reach and that can fail under it.
+        Probability of the likeliest part that the current can reach and that can fail under it,
+        where the heat is.
     """
 
     spots: tuple[Spot, ...]
@@ -241,8 +245,38 @@ def weigh(
             peak=spots[fault].peak_k,
         )
         spots = (*spots[:fault], moved, *spots[fault + 1 :])
-    on_rail = float(np.max(probabilities, where=candidate, initial=0.0))
+    on_rail = chance_on_rail(
+        probabilities, priors=priors, places=places, near_px=near, mm_per_px=mm_per_px
+    )
     return Weighed(spots=spots, suspects=suspects, warnings=tuple(warnings), on_rail=on_rail)
+
+
+def chance_on_rail(
+    probabilities: FloatArray,
+    *,
+    priors: tuple[Prior, ...],
+    places: tuple[Place, ...],
+    near_px: FloatArray | None,
+    mm_per_px: float | None,
+) -> float:
+    """Return the probability of the likeliest part of the rail that can fail, where the heat is.
+
+    What is warm far from a spot is another matter, and too weak to be a spot of its own.
+
+    Parameters
+    ----------
+    probabilities, priors, places
+        One of each for every part.
+    near_px
+        (2,) the spot; None where the picture has none but the path's.
+    mm_per_px
+        Scale, or None.
+    """
+    able = np.array([p.role in (Role.SHUNT, Role.LOAD, Role.UNKNOWN) for p in priors])
+    if near_px is not None:
+        reach_px = HEAT_REACH_MM / (mm_per_px or USUAL_MM_PER_PX)
+        able &= np.array([np.hypot(*(p.xy_px - near_px)) < reach_px + p.radius_px for p in places])
+    return float(np.max(probabilities, where=able, initial=0.0))
 
 
 def fused(centre: Centre, place: Place, *, on_a_die: bool = False) -> tuple[FloatArray, FloatArray]:

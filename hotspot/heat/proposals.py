@@ -34,6 +34,9 @@ LOUD = 30.0
 # well: what comes and goes by itself keeps no time (of hands in bare metal a train explained an
 # eighth at most, of heat a half).
 HEARD, FEWEST_PULSES = 5.0, 4
+# A train must be this sure by itself: moving each of its dozens of edges a little gains 0.3 nats of
+# noise an edge, and what was surely noise then stands seven sigma above it.
+MOST_TRAIN_CHANCE = 0.03
 # Switching explains this share of what such a place does: the rest is what it has stored.
 LEAST_EXPLAINED = 0.25
 
@@ -78,7 +81,7 @@ def find_proposals(seen: Seen, *, handicap: float, most_steps: int, limit: float
         calibration = calibrated(_trains(seen, seen.controls, frequencies).z)
         place = int(np.argmax(best.z))
         chance = handicap * calibration.chance(float(best.z[place]), places=len(best.z))
-        if chance < limit:
+        if chance < min(limit, MOST_TRAIN_CHANCE):
             edges = _train_edges(seen, best, place, frequencies)
             found.append(Proposal(chance, edges, calibration.trials))
     return found

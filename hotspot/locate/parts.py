@@ -62,6 +62,11 @@ class Place:
         out: FloatArray = self.cov_px2 + (centred.T @ centred) / len(centred) / 3
         return out
 
+    @property
+    def radius_px(self) -> float:
+        """Distance of the corners from the centre."""
+        return float(np.hypot(*(self.outline_px - self.xy_px).T).max())
+
     def spread_px2(self, *, within: float = WITHIN_BODY) -> FloatArray:
         """Return the covariance of where its heat may be centred."""
         out: FloatArray = self.cov_px2 + self.body_px2(share=within)

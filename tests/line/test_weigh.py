@@ -6,10 +6,17 @@ import numpy as np
 import pytest
 
 from hotspot.board import Role
-from hotspot.locate.parts import PartScore
+from hotspot.locate.parts import PartScore, Place
 from hotspot.locate.spots import inner
 from hotspot.suspects import Prior
-from hotspot.weigh import MODEL_ERROR, elsewhere_evidence, path_probability, tempered
+from hotspot.weigh import (
+    HEAT_REACH_MM,
+    MODEL_ERROR,
+    chance_on_rail,
+    elsewhere_evidence,
+    path_probability,
+    tempered,
+)
 from tests.locate.white_field import gaussian, scored, white_field
 
 SHAPE = (50, 67)
@@ -81,3 +88,27 @@ def test_elsewhere_is_the_mean_likelihood_over_the_picture() -> None:
     z = one.z[0][inner(field.bad)].astype(float)
     by_hand = np.log(np.mean(np.exp(0.5 * np.maximum(z, 0) ** 2)))
     assert elsewhere_evidence(one, field) == pytest.approx(by_hand, rel=1e-5)
+
+
+def test_only_a_part_that_can_fail_and_is_where_the_heat_is_speaks_for_the_rail() -> None:
+    corners = np.array([(-2.0, -1.0), (2.0, -1.0), (2.0, 1.0), (-2.0, 1.0)])
+    places = tuple(
+        Place(ref=ref, xy_px=np.array(at), cov_px2=np.eye(2), outline_px=np.array(at) + corners)
+        for ref, at in (("C1", (20.0, 20.0)), ("C2", (120.0, 20.0)), ("L1", (24.0, 20.0)))
+    )
+    chances = np.array([0.2, 0.6, 0.15])
+
+    def chance(near_px: np.ndarray | None, mm_per_px: float | None = 0.2) -> float:
+        return chance_on_rail(
+            chances, priors=PRIORS, places=places, near_px=near_px, mm_per_px=mm_per_px
+        )
+
+    assert chance(np.array([22.0, 21.0])) == 0.2
+    assert chance(np.array([118.0, 21.0])) == 0.6
+    assert chance(np.array([300.0, 21.0])) == 0.0
+    assert chance(None) == 0.6
+    # The reach is one of the board, not of the picture.
+    near = np.array([120.0 - 0.9 * HEAT_REACH_MM / 0.2, 20.0])
+    assert chance(near) == 0.6
+    assert chance(near, 0.4) == 0.0
+    assert chance(near, None) == 0.0
