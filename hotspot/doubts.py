@@ -65,8 +65,8 @@ LEAST_COLD_S = 1.5
 LEAST_UNLOGGED = 0.35
 # Where the parts of the rail are known, a spot on none of them (no part more probable than the
 # above) is believed from this SNR on: weaker ones are what rooms and draughts make in one of fifty
-# recordings in which nothing is shorted (9.1 and 10.2 of 170 made by two generators), and a short on
-# the rail has a part.
+# recordings in which nothing is shorted (9.1 and 10.1 among 170 made by two generators), and a
+# short on the rail has a part.
 LEAST_OFF_PARTS = 15.0
 # What noise gives more often than this must also be well on a part of the rail, as noise hardly
 # ever is, and not about as well on two. Of the 23 weakest real ones that were found 21 were.
