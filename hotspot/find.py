@@ -39,7 +39,7 @@ from hotspot.reflections import find_mirrored, set_aside
 from hotspot.register.registration import Registration
 from hotspot.second_looks import Progress, Told, told_clearly
 from hotspot.undisturbed import find_heat
-from hotspot.weigh import Weighed, weigh
+from hotspot.weigh import ON_A_PART, Weighed, weigh
 
 # A reading counts as a hot spot when noise alone would give one this strong in fewer than this
 # share of recordings. What draughts and rooms leave in a picture is not quite noise and comes a few
@@ -257,7 +257,8 @@ def conclude(line: Line, say: Progress) -> Told:
     if not moved:
         found, mirrored_spots = set_aside(found, field=field, logged=logged, moving=moving)
     weighed = weighed_of(found)
-    if not any(spot.role == "fault" for spot in weighed.spots):
+    # A spot on no part of the rail does not hide a weaker one that is on one.
+    if weighed.on_rail < ON_A_PART or not any(spot.role == "fault" for spot in weighed.spots):
         extra = find_at_parts(
             rest,
             places=line.candidates,

@@ -183,7 +183,12 @@ def weigh(
     spread = {Role.SERIES: WITHIN_SERIES, Role.LOAD: WITHIN_LOAD}
     within = tuple(spread.get(p.role, WITHIN_BODY) for p in priors)
     around = tuple(AROUND_SERIES_MM / (mm_per_px or USUAL_MM_PER_PX) if s else 0.0 for s in series)
-    candidate = np.array([p.role in (Role.SHUNT, Role.LOAD, Role.UNKNOWN) for p in priors])
+
+    def on_rail_near(chances: FloatArray, near_px: FloatArray | None) -> float:
+        return chance_on_rail(
+            chances, priors=priors, places=places, near_px=near_px, mm_per_px=mm_per_px
+        )
+
     if board is not None and places:
         part_scores = score_parts_of_each(stacks, places=places, within=within, around_px=around)
         for i, stack in enumerate(stacks):
@@ -192,7 +197,7 @@ def weigh(
                 roles[i] = "path"
                 continue
             chances = posterior(priors, scores=part_scores[i], elsewhere=elsewhere)
-            if candidate.any() and float(chances[candidate].max()) > ON_A_PART:
+            if on_rail_near(chances, centres[i]) > ON_A_PART:
                 roles[i] = "fault"
         fault = _fault_of(roles, snr=[s.centre.snr for s in found])
         if fault is not None:
@@ -245,10 +250,12 @@ def weigh(
             peak=spots[fault].peak_k,
         )
         spots = (*spots[:fault], moved, *spots[fault + 1 :])
-    on_rail = chance_on_rail(
-        probabilities, priors=priors, places=places, near_px=near, mm_per_px=mm_per_px
+    return Weighed(
+        spots=spots,
+        suspects=suspects,
+        warnings=tuple(warnings),
+        on_rail=on_rail_near(probabilities, near),
     )
-    return Weighed(spots=spots, suspects=suspects, warnings=tuple(warnings), on_rail=on_rail)
 
 
 def chance_on_rail(
