@@ -272,6 +272,6 @@ def test_off_the_rail_only_clear_heat_is_named() -> None:
     assert doubted.verdict == CANNOT_TELL
     assert doubted.suspects == ()
     assert any("the rail is the right one" in w for w in doubted.warnings)
-    clear = find(simulated("C18").recording, board=demo_board(), rail="1V8")
+    clear = find(simulated("C18", amps=0.6).recording, board=demo_board(), rail="1V8")
     assert clear.suspects[0].ref == "C18"
     assert "not on 1V8" in clear.suspects[0].why

@@ -94,12 +94,13 @@ def test_beside_mirrored_places_only_a_clear_spot_on_a_part_is_named() -> None:
     assert not forbidden(Mirrored(equals=2, restless=0, moving=True, snr=90.0))
 
 
-def test_among_equals_only_the_strongest_and_well_on_a_part_is_named() -> None:
-    assert not forbidden(Mirrored(equals=3, restless=0, snr=17.0), best=0.995)
-    assert forbidden(Mirrored(equals=3, restless=0, snr=17.0), best=0.93)
-    assert forbidden(Mirrored(equals=3, restless=0, snr=17.0, leads=False), best=0.995)
-    assert forbidden(Mirrored(equals=3, restless=0, snr=8.0), best=0.995, logged=False)
-    assert not forbidden(Mirrored(equals=3, restless=0, snr=17.0), best=0.995, logged=False)
+def test_among_equals_only_the_strongest_strong_and_well_on_a_part_is_named() -> None:
+    assert forbidden(Mirrored(equals=3, restless=0, snr=29.0), best=0.997)
+    assert not forbidden(Mirrored(equals=3, restless=0, snr=80.0), best=0.995)
+    assert forbidden(Mirrored(equals=3, restless=0, snr=80.0), best=0.93)
+    assert forbidden(Mirrored(equals=3, restless=0, snr=80.0, leads=False), best=0.995)
+    assert forbidden(Mirrored(equals=3, restless=0, snr=17.0), best=0.995, logged=False)
+    assert not forbidden(Mirrored(equals=3, restless=0, snr=80.0), best=0.995, logged=False)
     assert forbidden(Mirrored(equals=1, restless=0, snr=17.0, leads=False), logged=False)
     assert not forbidden(Mirrored(equals=2, restless=0, snr=6.2, leads=False))
     assert forbidden(Mirrored(equals=2, restless=0, snr=10.5), best=0.7)
@@ -109,7 +110,8 @@ def test_among_equals_only_the_strongest_and_well_on_a_part_is_named() -> None:
 def test_a_weak_spot_on_no_part_of_the_rail_is_not_believed() -> None:
     assert forbidden(Mirrored(equals=1, restless=0, snr=6.2), best=0.06)
     assert not forbidden(Mirrored(equals=1, restless=0, snr=6.2), best=0.5)
-    assert not forbidden(Mirrored(equals=1, restless=0, snr=20.0), best=0.06)
+    assert forbidden(Mirrored(equals=1, restless=0, snr=20.0), best=0.06)
+    assert not forbidden(Mirrored(equals=1, restless=0, snr=80.0), best=0.06)
 
 
 def test_what_noise_gives_too_often_must_be_well_on_a_part() -> None:
@@ -117,6 +119,10 @@ def test_what_noise_gives_too_often_must_be_well_on_a_part() -> None:
     assert forbidden(weak, best=0.7, chance=3e-5)
     assert not forbidden(weak, best=0.95, chance=3e-5)
     assert not forbidden(weak, best=0.7, chance=3e-7)
+    # Nor is it the path alone that is seen.
+    path = Mirrored(equals=1, restless=0, snr=5.5, leads=False)
+    assert forbidden(path, best=0.95, chance=3e-5)
+    assert not forbidden(path, best=0.95, chance=3e-7)
 
 
 def test_each_doubt_has_its_own_cure() -> None:
