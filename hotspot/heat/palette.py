@@ -7,7 +7,6 @@ from typing import Any
 
 import cv2
 import numpy as np
-from matplotlib import colormaps
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
@@ -82,6 +81,9 @@ def common_palettes() -> dict[str, FloatArray]:
 
     The formula is gnuplot's rgbformulae 21,22,23; others of them are matplotlib's as well.
     """
+    # Here, for it takes a fifth of a second that only this kind of video needs.
+    from matplotlib import colormaps
+
     ramp = np.arange(LEVELS, dtype=np.uint8)[:, None]
     maps: dict[str, FloatArray] = {"grey": np.repeat(ramp, 3, axis=1).astype(np.float64)}
     for name in colormaps:
