@@ -166,7 +166,7 @@ def _mark_suspect(
             radius = max(radius, 1.35 * float(np.hypot(*(outline - at).T).max()))
             marks.draw_outline(axes, outline)
     else:
-        lines.insert(0, ("hot spot", 30.0, True))
+        lines.insert(0, (words.spot_label(finding), 30.0, True))
     avoid = [[*at, radius + 14 * px]]
     avoid += [[*backdrop.place(s.xy_px), 30 * px] for s in finding.spots]
     width, height = marks.label_size(lines)

@@ -66,6 +66,11 @@ def headline(finding: Finding) -> str:
     return "Cannot tell" if finding.verdict == CANNOT_TELL else "No hot spot"
 
 
+def spot_label(finding: Finding) -> str:
+    """Return what stands at a spot that has no part's name."""
+    return "hot spot" if finding.verdict == HOT_SPOT else "uncertain"
+
+
 def named_suspect(finding: Finding) -> Suspect | None:
     """Return the first suspect, if the finding names one at all.
 

@@ -57,6 +57,12 @@ def test_what_is_left_and_what_comes_next(tmp_path):
     assert "record again" in words.next_steps(scene.make_undecided_finding(board))[0]
 
 
+def test_a_place_that_is_not_believed_is_not_called_a_hot_spot(tmp_path):
+    board = scene.make_board(tmp_path)
+    assert words.spot_label(scene.make_finding(board)) == "hot spot"
+    assert words.spot_label(scene.make_undecided_finding(board)) == "uncertain"
+
+
 def test_place_states_the_95_percent_region(tmp_path):
     board = scene.make_board(tmp_path)
     spot = scene.make_finding(board).spots[0]
