@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from hotspot.doubts import BEGUN, BETWEEN_PARTS, MIRRORED, OFF_PARTS, Mirrored
+from hotspot.doubts import BEGUN, MIRRORED, OFF_PARTS, WEAK, Mirrored
 from hotspot.finding import Spot
 from hotspot.locate.centre import Centre
 from hotspot.locate.field import Field, padded_shape
@@ -119,6 +119,10 @@ def test_what_noise_gives_too_often_must_be_well_on_a_part() -> None:
     assert forbidden(weak, best=0.7, chance=3e-5)
     assert not forbidden(weak, best=0.95, chance=3e-5)
     assert not forbidden(weak, best=0.7, chance=3e-7)
+    # Without a log it must be rarer still, wherever it is.
+    assert forbidden(weak, best=0.999, chance=5e-6, logged=False)
+    assert not forbidden(weak, best=0.999, chance=5e-6)
+    assert not forbidden(weak, best=0.999, chance=5e-7, logged=False)
     # Nor is it the path alone that is seen.
     path = Mirrored(equals=1, restless=0, snr=5.5, leads=False)
     assert forbidden(path, best=0.95, chance=3e-5)
@@ -131,7 +135,7 @@ def test_each_doubt_has_its_own_cure() -> None:
     # On a part of the rail, but beside something that moves.
     assert doubt(Mirrored(equals=1, restless=0, snr=7.0, moving=True), best=0.999) == MIRRORED
     assert doubt(one, best=0.1) == OFF_PARTS
-    assert doubt(one, best=0.6, chance=1e-4) == BETWEEN_PARTS
+    assert doubt(one, best=0.6, chance=1e-4) == WEAK
     assert doubt(one, logged=False, cold_s=0.2) == BEGUN
     assert doubt(one) is None
 
