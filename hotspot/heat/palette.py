@@ -97,7 +97,7 @@ def common_palettes() -> dict[str, FloatArray]:
             drawn = cv2.applyColorMap(ramp, getattr(cv2, constant))[:, 0, ::-1].astype(np.float64)
             if name not in maps:
                 maps[name] = drawn
-            elif np.abs(maps[name] - drawn).max() > 1:  # of the same name, but not the same
+            elif not np.array_equal(maps[name], drawn):  # of the same name, but not the same
                 maps[f"{name} (OpenCV)"] = drawn
     x = np.linspace(0, 1, LEVELS)
     hot = np.stack([3 * x, 3 * x - 1, 3 * x - 2], axis=1)
