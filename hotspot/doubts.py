@@ -17,13 +17,11 @@ MIRRORED = (
     " shield cans: keep hands and lamps away, cover the metal with tape, and record again"
 )
 OFF_PARTS = (
-    "A weak reading, and on no part of the rail: check that the rail is the right one, raise the"
-    " current as planned, and record longer"
+    "Nothing clear on a part of the rail: check that the rail is the right one, raise the current"
+    " as planned, and record longer"
 )
-WEAK = (
-    "A weak reading that could be noise: raise the current as planned, record longer, and with a"
-    " log of when the output was on"
-)
+WEAK = "A weak reading that could be noise: raise the current as planned, and record longer"
+WEAK_UNLOGGED = f"{WEAK}, with a log of when the output was on"
 BEGUN = (
     "What warms does so from the first second on, as a camera that is warming up does: start the"
     " recording, wait five seconds, and only then switch on"
@@ -158,12 +156,13 @@ class Mirrored:
             return MIRRORED
         if best < LEAST_UNLOGGED and (self.snr < LEAST_OFF_PARTS or not logged):
             return OFF_PARTS
+        # Without a part map no spot leads: nothing speaks for a weak one.
         if chance > SELDOM and (best < LIKELY or not self.leads):
-            return WEAK
+            return WEAK if logged else WEAK_UNLOGGED
         if logged:
             return None
         if chance > SELDOM_UNLOGGED:
-            return WEAK
+            return WEAK_UNLOGGED
         if cold_s < LEAST_COLD_S and self.snr < STRONG_BESIDE:
             return BEGUN
         return MIRRORED if not moved and self.restless >= FEWEST_PADS else None

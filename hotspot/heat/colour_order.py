@@ -11,9 +11,10 @@ from scipy.sparse.csgraph import connected_components, dijkstra, minimum_spannin
 from scipy.spatial import cKDTree
 
 from hotspot.checks import FloatArray
+from hotspot.radiometry import LUMA_RGB, to_luminance
 
 LEVELS = 256
-LUMA = np.array([0.299, 0.587, 0.114])  # ITU-R BT.601-7
+LUMA = np.array(LUMA_RGB)
 # Brightness is coded for every pixel, colour often for four at once (4:2:0 subsampling, ITU-T
 # H.264 clause 6.2), so colour counts less: enough to tell branches of equal brightness apart.
 COLOUR_WEIGHT = 0.35
@@ -24,8 +25,8 @@ CELL = 8
 FEWEST_MET = 3
 # Most cells looked at (the distances of all pairs are kept: 8 MB).
 MOST_CELLS = 1000
-# Neighbours on a map lie about as far apart as others do; where they lie this many times farther
-# (and farther than cells do by themselves) colours in between were not seen.
+# Neighbours on a map lie about as far apart as others do; where they lie this many times farther,
+# colours in between were not seen.
 GAP = 6.0
 # From this number of pixels on a cell's mean is limited by the coding, some level, and not by their
 # noise of three to six.
@@ -63,11 +64,13 @@ def flat_colours(frames: NDArray[np.uint8]) -> tuple[FloatArray, FloatArray]:
     -------
     (m, 3) colours, (m,) counts, commonest first
     """
-    n, rows, cols = frames.shape[0], frames.shape[1] // 2, frames.shape[2] // 2
-    fours = frames[:, : 2 * rows, : 2 * cols].reshape(n, rows, 2, cols, 2, 3)
-    luma = fours @ LUMA.astype(np.float32)
-    flat = np.ptp(luma, axis=(2, 4)) <= CELL
-    means = fours.mean(axis=(2, 4), dtype=np.float32)[flat].astype(np.float64)
+    rows, cols = frames.shape[1] // 2, frames.shape[2] // 2
+    kept = []
+    for frame in frames:  # one at a time, for as numbers they take four times as much
+        fours = frame[: 2 * rows, : 2 * cols].reshape(rows, 2, cols, 2, 3)
+        flat = np.ptp(to_luminance(fours), axis=(1, 3)) <= CELL
+        kept.append(fours.mean(axis=(1, 3), dtype=np.float32)[flat])
+    means = np.concatenate(kept)
     cell = (means // CELL).astype(np.int64) @ np.array([1 << 16, 1 << 8, 1])
     _, inverse, counts = np.unique(cell, return_inverse=True, return_counts=True)
     colours = np.stack([np.bincount(inverse, weights=c) / counts for c in means.T], axis=1)

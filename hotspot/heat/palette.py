@@ -89,7 +89,7 @@ def common_palettes() -> dict[str, FloatArray]:
     for name in colormaps:
         smooth = colormaps[name].N == LEVELS  # not a handful of colours to tell classes apart
         if smooth and name not in RETURNING + FOR_PAPER and not name.endswith("_r"):
-            drawn = colormaps[name](np.arange(LEVELS), bytes=True)[:, :3].astype(np.float64)
+            drawn = np.round(255 * colormaps[name](np.arange(LEVELS))[:, :3])
             maps[name.lower()] = drawn[::-1] if name in RED_FIRST else drawn
     for constant in dir(cv2):
         name = constant.removeprefix("COLORMAP_").lower()

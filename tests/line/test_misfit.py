@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from hotspot.doubts import BEGUN, MIRRORED, OFF_PARTS, WEAK, Mirrored
+from hotspot.doubts import BEGUN, MIRRORED, OFF_PARTS, WEAK, WEAK_UNLOGGED, Mirrored
 from hotspot.finding import Spot
 from hotspot.locate.centre import Centre
 from hotspot.locate.field import Field, padded_shape
@@ -136,6 +136,11 @@ def test_each_doubt_has_its_own_cure() -> None:
     assert doubt(Mirrored(equals=1, restless=0, snr=7.0, moving=True), best=0.999) == MIRRORED
     assert doubt(one, best=0.1) == OFF_PARTS
     assert doubt(one, best=0.6, chance=1e-4) == WEAK
+    assert doubt(one, best=0.6, chance=1e-4, logged=False) == WEAK_UNLOGGED
+    assert doubt(one, chance=5e-6, logged=False) == WEAK_UNLOGGED
+    unmapped = Mirrored(equals=1, restless=0, snr=7.0, leads=False)
+    assert doubt(unmapped, best=1.0, mapped=False, chance=1e-4) == WEAK
+    assert doubt(unmapped, best=1.0, mapped=False, chance=1e-7) is None
     assert doubt(one, logged=False, cold_s=0.2) == BEGUN
     assert doubt(one) is None
 
