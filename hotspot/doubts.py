@@ -33,8 +33,8 @@ FEWEST_EQUALS = 3
 # where a part can fail.
 CERTAIN = 0.9
 # ... and with this one against three or more, and only where they are strong: beside a real short
-# two more were never as strong (187 recordings by two generators), while three pads that mirrored a
-# hand had SNRs of 21 to 29, the strongest of them on a part.
+# two more were never as strong (187 recordings by two generators; of 20 in false colour, in one),
+# while three pads that mirrored a hand had SNRs of 21 to 29, the strongest of them on a part.
 NO_OTHER = 0.98
 # A spot whose quiet contrasts hold more than this share of its signal does not follow the
 # switching: real ones, quick bodies and knocked cameras included, stayed below 0.12, what moves
