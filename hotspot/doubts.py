@@ -165,7 +165,9 @@ class Mirrored:
             return WEAK_UNLOGGED
         if cold_s < LEAST_COLD_S and self.snr < STRONG_BESIDE:
             return BEGUN
-        return MIRRORED if not moved and self.restless >= FEWEST_PADS else None
+        # One that far outshines what wanders is not of its kind.
+        alone = self.equals == 1 and self.snr > STRONG_BESIDE
+        return MIRRORED if not moved and not alone and self.restless >= FEWEST_PADS else None
 
     def _lost_beside(self, best: float, *, mapped: bool) -> bool:
         """Return whether a spot is not clear enough beside what moves."""

@@ -8,6 +8,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from hotspot.beside import WARNING as BESIDE_WARNING
+from hotspot.beside import on_the_board
 from hotspot.board import Board
 from hotspot.checks import FloatArray
 from hotspot.doubts import STRONG_BESIDE
@@ -32,7 +34,7 @@ from hotspot.locate.field import Field, build_field, reddened
 from hotspot.locate.places import outline_at
 from hotspot.locate.scorer import Scorer
 from hotspot.locate.separate import Describer
-from hotspot.locate.spots import FoundSpot, find_at_parts, find_spots, find_strongest, inner
+from hotspot.locate.spots import FoundSpot, find_at_parts, find_spots
 from hotspot.locate.templates import build_templates, render
 from hotspot.outcome import nothing_chance, told_apart, without_drive
 from hotspot.reflections import find_mirrored, set_aside
@@ -208,7 +210,9 @@ def conclude(line: Line, say: Progress) -> Told:
 
     say(0.8, "looking for spots")
     first = scorer.score(field)
-    strongest = find_strongest(first, bad=field.bad, limit=FALSE_ALARM_LIMIT, trials=trials)
+    field, strongest, left = on_the_board(
+        field, first, beside=line.beside, limit=FALSE_ALARM_LIMIT, trials=trials
+    )
     snr = 0.0 if strongest is None else strongest.centre.snr
     # Far above the noise all are looked for otherwise.
     found, rest = ((), first) if snr > SHAPE_LIMITED_SNR else spots_of(field, first=first)
@@ -262,7 +266,7 @@ def conclude(line: Line, say: Progress) -> Told:
         extra = find_at_parts(
             rest,
             places=line.candidates,
-            allowed=inner(field.bad),
+            allowed=field.searched,
             limit=FALSE_ALARM_LIMIT,
             trials=trials,
         )
@@ -339,7 +343,7 @@ def conclude(line: Line, say: Progress) -> Told:
         switching=switching,
         frames=frame_counts(line.audit),
         heat=heat,
-        warnings=(*line.warnings, *heated.warnings, *warnings),
+        warnings=(*line.warnings, *heated.warnings, *warnings, *((BESIDE_WARNING,) * left)),
         steps=heat.steps,
     )
     return Told(finding, line=line, mirror=mirror if moving else None)

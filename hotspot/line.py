@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import NDArray
 
+from hotspot.beside import find_beside
 from hotspot.board import Board, Role
 from hotspot.checks import FloatArray
 from hotspot.coarse import Coarse, coarse_factor
@@ -40,7 +41,8 @@ SMALL_BODY_MM = 0.2
 class Line:
     """All that is known once the frames are gathered.
 
-    `moving` says that something was already seen to move, mirrored in the metal.
+    `moving` says that something was already seen to move, mirrored in the metal; `beside` (rows,
+    cols) is what lies beside the board, None when that is not known.
     """
 
     recording: Recording
@@ -57,6 +59,7 @@ class Line:
     priors: tuple[Prior, ...]
     warnings: tuple[str, ...]
     moving: bool = False
+    beside: NDArray[np.bool_] | None = None
 
     @property
     def candidates(self) -> tuple[Place, ...]:
@@ -124,15 +127,12 @@ def build_line(
     coarse = Coarse(coarse_factor(bins.shape), full_shape=bins.shape, bad=audit.bad)
     bins, cold = coarse.reduced_bins(bins), coarse.reduced(full_cold)
     full_registration, registration = registration, coarse.reduced_registration(registration)
+    corners = None if corners_px is None else coarse.reduced_points(corners_px)
     calm_bins = calm(
         bins,
         cold=cold,
         bad=coarse.reduced_bad(),
-        on_board=(
-            None
-            if corners_px is None
-            else share_inside(coarse.reduced_points(corners_px), shape=cold.shape)
-        ),
+        on_board=None if corners is None else share_inside(corners, shape=cold.shape),
     )
     return Line(
         recording=recording,
@@ -148,6 +148,7 @@ def build_line(
         places=places_on_picture(board, registration),
         priors=() if board is None else build_priors(board, rail=rail, history=history),
         warnings=(*recording.warnings, *audit.warnings, *registration.warnings),
+        beside=find_beside(corners, registration=registration, shape=cold.shape),
     )
 
 
@@ -200,6 +201,7 @@ def switchings_of(line: Line) -> tuple[SwitchingEstimate, ...]:
         place_cov_px2=np.array([p.heat_cov_px2() + optics for p in tested]) if tested else None,
         emissivity=line.emissivity,
         mm_per_px=line.mm_per_px,
+        beside=line.beside,
     )
 
 

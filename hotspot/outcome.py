@@ -12,7 +12,7 @@ from hotspot.line import Line, frame_counts
 from hotspot.locate.detect import Scores, false_alarm_probability
 from hotspot.locate.field import Field, build_field
 from hotspot.locate.separate import Describer
-from hotspot.locate.spots import FoundSpot, inner
+from hotspot.locate.spots import FoundSpot
 
 
 def told_apart(
@@ -42,13 +42,18 @@ def told_apart(
     described = total * field.local_sigma
     bands = bands_without(fit, line.calm_bins, described=described)
     return build_field(
-        fit.maps, quiet=fit.quiet, bad=line.calm_bins.bad, bands=bands, doubt=fit.doubt
+        fit.maps,
+        quiet=fit.quiet,
+        bad=line.calm_bins.bad,
+        bands=bands,
+        doubt=fit.doubt,
+        beside=field.beside,
     )
 
 
 def nothing_chance(scores: Scores, field: Field, trials: float) -> float:
     """Return the false-alarm probability of the strongest reading of the picture."""
-    top = float(scores.z[:, inner(field.bad)].max())
+    top = float(scores.z[:, field.searched].max())
     area = float(np.sum(~field.bad))
     chance = false_alarm_probability(top, area_px=area, roughness=scores.roughness)
     return min(1.0, trials * chance)

@@ -8,10 +8,14 @@ from hotspot.heat.fit import HeatFit, fit_heat
 from hotspot.heat.switching import SwitchingEstimate
 from hotspot.line import Line
 from hotspot.locate.field import build_field
-from hotspot.locate.parts import score_parts
+from hotspot.locate.parts import WITHIN_LOAD, score_parts
 from hotspot.locate.scorer import Scorer
 from hotspot.locate.templates import build_templates
 from hotspot.weigh import elsewhere_evidence
+
+# Evidence of heat at a part that decides between switchings is this much at least, a factor: noise
+# reaches it at one of twenty parts less than once in twenty (Markov's inequality).
+LEAST_EVIDENCE = 400.0
 
 
 def choose_switching(
@@ -34,7 +38,7 @@ def choose_switching(
     best, best_fit = proposed[0], _fit(line, proposed[0])
     if len(proposed) == 1 or not line.on_rail:
         return best, best_fit
-    most = 0.0
+    most = float(np.log(LEAST_EVIDENCE))
     fits = (best_fit, *(_fit(line, estimate) for estimate in proposed[1:]))
     for estimate, fit in zip(proposed, fits, strict=True):
         if fit is None:
@@ -60,10 +64,18 @@ def _fit(line: Line, estimate: SwitchingEstimate) -> HeatFit | None:
 def _evidence(line: Line, fit: HeatFit) -> tuple[float, float]:
     """Log evidence of heat at the best part of the rail, and of heat anywhere."""
     field = build_field(
-        fit.maps, quiet=fit.quiet, bad=line.calm_bins.bad, bands=fit.bands, doubt=fit.doubt
+        fit.maps,
+        quiet=fit.quiet,
+        bad=line.calm_bins.bad,
+        bands=fit.bands,
+        doubt=fit.doubt,
+        beside=line.beside,
     )
     templates = build_templates(line.mm_per_px, dimmed=line.emissivity is not None)
     scorer = Scorer(fit, templates, sigma_px=line.sigma_px, emissivity=line.emissivity)
     scores = scorer.score(field)
-    at_parts = max(s.log_evidence for s in score_parts(scores, places=line.on_rail))
+    # A large body may be warmest near a corner: anywhere in a body will do.
+    anywhere = (WITHIN_LOAD,) * len(line.on_rail)
+    seen = score_parts(scores, places=line.on_rail, within=anywhere)
+    at_parts = max(s.log_evidence for s in seen)
     return at_parts, elsewhere_evidence(scores, field)

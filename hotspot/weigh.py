@@ -22,7 +22,7 @@ from hotspot.locate.parts import (
     score_parts,
     score_parts_of_each,
 )
-from hotspot.locate.spots import FoundSpot, inner
+from hotspot.locate.spots import FoundSpot
 from hotspot.register.registration import Registration
 from hotspot.suspects import Prior, name_suspects, posterior
 
@@ -114,7 +114,7 @@ def tempered(scores: Scores, snr: float) -> Scores:
 
 def elsewhere_evidence(scores: Scores, field: Field) -> float:
     """Return the log likelihood ratio of a source anywhere in the picture."""
-    evidence = log_evidence(scores.z)[inner(field.bad)]
+    evidence = log_evidence(scores.z)[field.searched]
     top = float(evidence.max())
     return top + float(np.log(np.mean(np.exp(evidence - top))))
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -55,13 +57,85 @@ def build_gain(
     return gain
 
 
-def build_table_gain(
-    courses: Courses, *, place: int, answers: tuple[Answer, ...], white: FloatArray, t_s: FloatArray
-) -> Gain:
-    """Return the same as `build_gain`, for hundreds of trials of many edges.
+@dataclass(frozen=True, slots=True, eq=False)
+class TableGain:
+    """The same as `build_gain` gives, for hundreds of trials of many edges.
 
     A drive is a sum of steps, so that what steps at two moments have in common, tabled once over
     all moments, is all there is to compute.
+
+    Attributes
+    ----------
+    at_s
+        (n,) moments, evenly spaced from the first bin to the last.
+    own
+        (answers, n) product of a step at each moment with the course.
+    common
+        (answers, n, n) products of the steps with one another.
+    """
+
+    at_s: FloatArray
+    own: FloatArray
+    common: FloatArray
+
+    def __call__(self, edges: FloatArray) -> float:
+        """Return the log-likelihood gain of switching on at edges 0, 2, ... and off at 1, 3, ..."""
+        if len(edges) == 0:
+            return -np.inf
+        index, weight = self._steps(edges)
+        b = self.own[:, index] @ weight
+        n = self.common[:, index[:, None], index] @ weight @ weight
+        return float(_gains_of(b, n).max())
+
+    def best_pair(self, edges: FloatArray, *, moments: int, least_s: float) -> FloatArray:
+        """Return the edges with the two more that explain most, wherever they lie.
+
+        Between two pulses they are a pulse more, within one they are a gap.
+
+        Parameters
+        ----------
+        edges
+            (2n,) s, increasing; may be none.
+        moments
+            How many moments each of the two is tried on.
+        least_s
+            The two are at least this far apart.
+        """
+        picked = np.unique(np.linspace(0, len(self.at_s) - 1, moments).round().astype(int))
+        at = self.at_s[picked]
+        stretch = np.searchsorted(edges, at, side="right")
+        first, second = np.triu_indices(len(picked), k=1)
+        fits = (stretch[first] == stretch[second]) & (at[second] - at[first] >= least_s)
+        first, second = first[fits], second[fits]
+        if len(first) == 0:
+            return edges
+        index, weight = self._steps(edges)
+        i, j = picked[first], picked[second]
+        # A pulse where the output was off, a gap where it was on.
+        sign = np.where(stretch[first] % 2 == 0, 1.0, -1.0)
+        known = self.common[:, :, index] @ weight
+        diagonal = np.diagonal(self.common, axis1=1, axis2=2)
+        b = (self.own[:, index] @ weight)[:, None] + sign * (self.own[:, i] - self.own[:, j])
+        n = (known[:, index] @ weight)[:, None] + 2 * sign * (known[:, i] - known[:, j])
+        n += diagonal[:, i] + diagonal[:, j] - 2 * self.common[:, i, j]
+        best = int(np.argmax(_gains_of(b, n).max(axis=0)))
+        return np.sort(np.r_[edges, at[first[best]], at[second[best]]])
+
+    def _steps(self, edges: FloatArray) -> tuple[NDArray[np.int64], FloatArray]:
+        """Moments (m,) whose steps make the drive, and their weights, by linear interpolation."""
+        spacing = self.at_s[1] - self.at_s[0]
+        position = (np.asarray(edges) - self.at_s[0]) / spacing
+        position = np.clip(position, 0, len(self.at_s) - 1.000001)
+        left = position.astype(np.int64)
+        share = position - left
+        change = np.where(np.arange(len(left)) % 2 == 0, 1.0, -1.0)
+        return np.r_[left, left + 1], np.r_[change * (1 - share), change * share]
+
+
+def build_table_gain(
+    courses: Courses, *, place: int, answers: tuple[Answer, ...], white: FloatArray, t_s: FloatArray
+) -> TableGain:
+    """Return the gain of edges at a place, tabled.
 
     Parameters
     ----------
@@ -72,22 +146,14 @@ def build_table_gain(
     count = int(np.clip((last - first) / TABLE_STEP_S, 2, MOST_MOMENTS)) + 1
     at_s = np.linspace(first, last, count)
     tables = [_table(courses, place, answer, white=white, t_s=t_s, at_s=at_s) for answer in answers]
+    return TableGain(
+        at_s=at_s, own=np.stack([b for b, _ in tables]), common=np.stack([n for _, n in tables])
+    )
 
-    def gain(edges: FloatArray) -> float:
-        if len(edges) == 0:
-            return -np.inf
-        position = np.clip((np.asarray(edges) - first) / (at_s[1] - at_s[0]), 0, count - 1.000001)
-        left = position.astype(np.int64)
-        share = position - left
-        index = np.concatenate([left, left + 1])
-        change = np.where(np.arange(len(left)) % 2 == 0, 1.0, -1.0)
-        weight = np.concatenate([change * (1 - share), change * share])
-        pairs = np.ix_(index, index)
-        return max(
-            _gain_of(float(weight @ b[index]), float(weight @ n[pairs] @ weight)) for b, n in tables
-        )
 
-    return gain
+def _gains_of(b: FloatArray, norm: FloatArray) -> FloatArray:
+    heard = norm > 1e-12
+    return np.where(heard, 0.5 * b * np.abs(b) / np.where(heard, norm, 1.0), -np.inf)
 
 
 def _gain_of(b: float, norm: float) -> float:

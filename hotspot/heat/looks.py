@@ -92,8 +92,16 @@ def see_at(
     )
 
 
-def see_everywhere(calm_bins: CalmBins) -> Seen:
-    """Return what Gaussian windows all over the picture of drift-free bins show."""
+def see_everywhere(calm_bins: CalmBins, *, beside: NDArray[np.bool_] | None = None) -> Seen:
+    """Return what Gaussian windows all over the picture of drift-free bins show.
+
+    Parameters
+    ----------
+    calm_bins
+        Drift-free bins with their noise.
+    beside
+        (rows, cols) what lies beside the board and is not looked at; None when unknown.
+    """
     bins = calm_bins.bins
     rows, cols = bins.shape
     bad = calm_bins.bad
@@ -102,6 +110,9 @@ def see_everywhere(calm_bins: CalmBins) -> Seen:
     # sqrt 2: where the window is cut (border, bad pixels), more noise must not look like heat.
     good = (~bad).astype(np.float32)
     noise = np.sqrt(gaussian_filter(good, PLACE_SIGMA_PX / np.sqrt(2), mode="constant"))
+    looked_at = np.ones(bad.shape, bool)[::step, ::step]
+    if beside is not None and not beside[::step, ::step].all():
+        looked_at = ~beside[::step, ::step]
     wide: list[NDArray[np.float32]] = []
     for picture in bins.values.reshape(-1, rows, cols):
         clean = remove_stripes(np.where(bad, np.float32(0), picture)[None])[0]
@@ -109,7 +120,7 @@ def see_everywhere(calm_bins: CalmBins) -> Seen:
         around = cv2.GaussianBlur(clean, (0, 0), 6 * PLACE_SIGMA_PX)
         smooth = cv2.GaussianBlur(clean, (0, 0), PLACE_SIGMA_PX, borderType=cv2.BORDER_CONSTANT)
         smooth = smooth / np.maximum(noise, 0.2) - around
-        wide.append(smooth[::step, ::step].reshape(-1))
+        wide.append(smooth[::step, ::step][looked_at])
     far = np.stack(wide).astype(np.float32)
     far -= far.mean(axis=0)
     every = Courses(values=far[None], gram=np.ones((far.shape[1], 1, 1)))

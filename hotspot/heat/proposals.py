@@ -10,8 +10,9 @@ from hotspot.checks import FloatArray
 from hotspot.heat.answers import finer_answers
 from hotspot.heat.courses import Courses
 from hotspot.heat.edges import refine_step, refine_train
-from hotspot.heat.gains import build_gain, build_table_gain
+from hotspot.heat.gains import TableGain, build_gain, build_table_gain
 from hotspot.heat.looks import Seen
+from hotspot.heat.pulses import find_pulses
 from hotspot.heat.search import (
     TRIALS,
     Best,
@@ -30,10 +31,12 @@ ALIKE_MOMENTS = 2
 # that its own heat has reached, which on a small board are all.
 LOUD = 30.0
 # Where heat reaches the whole of a small board, no place changes LOUD times as much as the picture
-# does. From this factor on, though, a place that follows a train of so many pulses is believed as
-# well: what comes and goes by itself keeps no time (of hands in bare metal a train explained an
-# eighth at most, of heat a half).
-HEARD, FEWEST_PULSES = 5.0, 4
+# does. From this factor on, though, a place of which switching explains nearly everything is
+# believed as well, or one that follows a train of so many pulses: what comes and goes by itself
+# keeps no time, nor does it warm and cool as a body does. Of hands and wandering pads a train
+# explained an eighth at most and free pulses 0.11, 0.11, 0.38, 0.52 and 0.68; of heat a train
+# explained half, free pulses 0.79 and more (32 of 36 places; the others are LOUD).
+HEARD, FEWEST_PULSES, NEARLY_ALL = 5.0, 4, 0.75
 # A train must be this sure by itself: moving each of its dozens of edges a little gains 0.3 nats of
 # noise an edge, and what was surely noise then stands seven sigma above it.
 MOST_TRAIN_CHANCE = 0.03
@@ -99,27 +102,55 @@ def find_loudest(seen: Seen) -> list[Proposal]:
         return []
     alone = replace(seen, courses=seen.courses.at(slice(loudest, loudest + 1)))
     moments, frequencies = step_moments(seen.t_s), train_frequencies(seen.t_s)
+    if len(moments) <= 2:
+        return []
+    step = _steps(alone, alone.courses, moments)
+    pulses = _pulses(alone, step)
+    if pulses is not None and (loudness >= LOUD or pulses.share >= NEARLY_ALL):
+        return [Proposal(pulses.chance, pulses.edges_s, TRIALS[1])]
     found = []
-    if loudness >= LOUD and len(moments) > 2:
-        best = _steps(alone, alone.courses, moments)
-        chance = _chance_explained(best, bins=len(seen.t_s))
+    if loudness >= LOUD:
+        chance = _chance_explained(_share(step, bins=len(seen.t_s)), bins=len(seen.t_s))
         if chance is not None:
-            found.append(Proposal(chance, _step_edges(alone, best, 0, moments), TRIALS[1]))
+            found.append(Proposal(chance, _step_edges(alone, step, 0, moments), TRIALS[1]))
     if len(frequencies):
         best = _trains(alone, alone.courses, frequencies)
-        chance = _chance_explained(best, bins=len(seen.t_s))
+        chance = _chance_explained(_share(best, bins=len(seen.t_s)), bins=len(seen.t_s))
         edges = () if chance is None else _train_edges(alone, best, 0, frequencies)
         if chance is not None and (loudness >= LOUD or len(edges) >= 2 * FEWEST_PULSES):
             found.append(Proposal(chance, edges, TRIALS[1]))
     return found
 
 
-def _chance_explained(best: Best, *, bins: int) -> float | None:
-    free = bins - 2
-    share = min(max(float(best.z[0]), 0.0) ** 2 / free, 1.0 - 1e-9)
+@dataclass(frozen=True, slots=True)
+class _Pulses:
+    """Pulses that keep no time: edges, share explained, chance that noise is explained so well."""
+
+    edges_s: tuple[float, ...]
+    share: float
+    chance: float
+
+
+def _pulses(alone: Seen, step: Best) -> _Pulses | None:
+    bins = len(alone.t_s)
+    gain = _table_gain(alone, step, 0)
+    edges = find_pulses(gain)
+    if not edges:
+        return None
+    share = 2 * gain(np.array(edges)) / (bins - 2)
+    chance = _chance_explained(share, bins=bins, searches=(len(edges) + 1) // 2)
+    return None if chance is None else _Pulses(edges, share, chance)
+
+
+def _share(best: Best, *, bins: int) -> float:
+    return max(float(best.z[0]), 0.0) ** 2 / (bins - 2)
+
+
+def _chance_explained(share: float, *, bins: int, searches: int = 1) -> float | None:
     if share < LEAST_EXPLAINED:
         return None
-    return float(np.exp(min(0.5 * free * np.log1p(-share) + np.log(TRIALS[1]), 0.0)))
+    log = 0.5 * (bins - 2) * np.log1p(-min(share, 1.0 - 1e-9)) + searches * np.log(TRIALS[1])
+    return float(np.exp(min(log, 0.0)))
 
 
 def _steps(seen: Seen, courses: Courses, moments: FloatArray) -> Best:
@@ -147,18 +178,21 @@ def _trains(seen: Seen, courses: Courses, frequencies: FloatArray) -> Best:
 
 
 def _train_edges(seen: Seen, best: Best, place: int, frequencies: FloatArray) -> tuple[float, ...]:
-    gain = build_table_gain(
+    return refine_train(
+        _table_gain(seen, best, place),
+        first_s=float(seen.t_s[0]),
+        last_s=float(seen.t_s[-1]),
+        frequency=float(frequencies[best.option[place, 0]]),
+    )
+
+
+def _table_gain(seen: Seen, best: Best, place: int) -> TableGain:
+    return build_table_gain(
         seen.courses,
         place=place,
         answers=(seen.answers[best.answer[place]], *finer_answers(seen.answers)),
         white=seen.white,
         t_s=seen.t_s,
-    )
-    return refine_train(
-        gain,
-        first_s=float(seen.t_s[0]),
-        last_s=float(seen.t_s[-1]),
-        frequency=float(frequencies[best.option[place, 0]]),
     )
 
 

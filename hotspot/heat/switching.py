@@ -67,6 +67,7 @@ def propose_switchings(
     place_cov_px2: FloatArray | None = None,
     emissivity: NDArray[np.float32] | None = None,
     mm_per_px: float | None = None,
+    beside: NDArray[np.bool_] | None = None,
 ) -> tuple[SwitchingEstimate, ...]:
     """Return when the output may have been switched, as far as the frames tell.
 
@@ -87,6 +88,8 @@ def propose_switchings(
         (rows, cols) how much of the heat each pixel shows, or None.
     mm_per_px
         Scale, or None.
+    beside
+        (rows, cols) what lies beside the board, where nothing is switched; None when unknown.
 
     Returns
     -------
@@ -107,7 +110,7 @@ def propose_switchings(
         looks.append(at_places)
         found += find_proposals(at_places, handicap=1.0, most_steps=MOST_STEPS, limit=CONSIDER)
     if min((f.chance for f in found), default=1.0) > BEYOND_DOUBT:
-        everywhere = see_everywhere(calm_bins)
+        everywhere = see_everywhere(calm_bins, beside=beside)
         looks.append(everywhere)
         found += find_proposals(everywhere, handicap=WIDE_HANDICAP, most_steps=1, limit=BELIEVE)
     else:

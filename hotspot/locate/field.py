@@ -38,6 +38,8 @@ SHAPE_RAD_PX = 0.8
 LEAST_POWER = 0.8
 # Rings in which the spectrum is described.
 RADIAL_CELLS = 40
+# Spots keep this far from the border, px: the filter there looks at half a spot.
+BORDER_PX = 3
 # Half-width in cells of the two lines of the spectrum that hold row and column noise.
 LINE_CELLS = 2
 
@@ -63,6 +65,8 @@ class Field:
         (rows, cols) bool.
     white_inverse
         Inverse noise power between neighbouring pixels.
+    beside
+        (rows, cols) bool: what lies beside the board, where no current flows; None when unknown.
     """
 
     maps: NDArray[np.float32]
@@ -72,6 +76,7 @@ class Field:
     inverse_noise: NDArray[np.float32]
     bad: NDArray[np.bool_]
     white_inverse: float = 1.0
+    beside: NDArray[np.bool_] | None = None
 
     @property
     def shape(self) -> tuple[int, int]:
@@ -79,9 +84,23 @@ class Field:
         return int(self.maps.shape[1]), int(self.maps.shape[2])
 
     @property
+    def searched(self) -> NDArray[np.bool_]:
+        """(rows, cols) the pixels in which a spot may be found."""
+        out = inner(self.bad)
+        return out if self.beside is None else out & ~self.beside
+
+    @property
     def padded(self) -> tuple[int, int]:
         """Shape of the padded grid."""
         return padded_shape(self.shape)
+
+
+def inner(bad: NDArray[np.bool_]) -> NDArray[np.bool_]:
+    """Return the good pixels (rows, cols) that are not at the border."""
+    out = ~bad
+    out[:BORDER_PX] = out[-BORDER_PX:] = False
+    out[:, :BORDER_PX] = out[:, -BORDER_PX:] = False
+    return out
 
 
 def padded_shape(shape: tuple[int, int]) -> tuple[int, int]:
@@ -136,6 +155,7 @@ def build_field(
     bad: NDArray[np.bool_],
     bands: Bands,
     doubt: NDArray[np.float32] | None = None,
+    beside: NDArray[np.bool_] | None = None,
 ) -> Field:
     """Return the field of signal contrasts `maps` with the noise that `quiet` shows.
 
@@ -153,6 +173,8 @@ def build_field(
     doubt
         (rows, cols) standard deviation of what drift removal may have left of itself in a signal
         contrast (`hotspot.heat.fit.HeatFit.doubt`); none when None.
+    beside
+        (rows, cols) what lies beside the board, None when unknown.
     """
     maps = fill_bad(maps, bad)
     quiet = fill_bad(quiet, bad)
@@ -183,6 +205,7 @@ def build_field(
         ),
         bad=bad,
         white_inverse=1.0 / float(np.median(spectrum)),
+        beside=beside,
     )
 
 

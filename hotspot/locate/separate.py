@@ -9,7 +9,7 @@ as additional noise in proportion to what was taken away, so that leftovers are 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import cv2
 import numpy as np
@@ -114,14 +114,10 @@ def take_away(field: Field, descriptions: tuple[Description, ...]) -> Field:
     total = np.sum([d.maps for d in descriptions], axis=0)
     size2 = np.sum([np.sum(d.maps**2, axis=0) for d in descriptions], axis=0)
     extra = np.sqrt(1.0 + LEFTOVER**2 * size2).astype(np.float32)
-    return Field(
+    return replace(
+        field,
         maps=((field.maps - total) / extra).astype(np.float32),
-        quiet=field.quiet,
         local_sigma=(field.local_sigma * extra).astype(np.float32),
-        quiet_sigma=field.quiet_sigma,
-        inverse_noise=field.inverse_noise,
-        bad=field.bad,
-        white_inverse=field.white_inverse,
     )
 
 

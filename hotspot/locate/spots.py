@@ -20,8 +20,6 @@ MOST_SPOTS = 5
 # A further spot must be at least this share of the strongest one's SNR: below it, leftovers of
 # the description and real spots cannot be told apart.
 LEAST_SHARE = 0.05
-# Spots keep this far from the border, px: the filter there looks at half a spot.
-BORDER_PX = 3
 # A part's heat is looked for at least this far from where the registration puts it, px.
 LEAST_REACH_PX = 0.7
 
@@ -78,7 +76,7 @@ def find_spots(
         Error of a position beyond noise.
     """
     spots: list[FoundSpot] = list(before)
-    allowed = inner(field.bad)
+    allowed = field.searched
 
     def taken_away() -> Scores:
         centres = tuple(s.centre.xy_px for s in spots)
@@ -94,8 +92,8 @@ def find_spots(
     while True:
         spot = find_strongest(
             scores,
-            bad=field.bad,
             allowed=allowed,
+            area_px=float(np.sum(~field.bad)),
             limit=limit,
             trials=trials,
             systematic_px=systematic_px,
@@ -111,11 +109,11 @@ def find_spots(
 def find_strongest(
     scores: Scores,
     *,
-    bad: NDArray[np.bool_],
+    allowed: NDArray[np.bool_],
+    area_px: float,
     limit: float,
     trials: float,
     systematic_px: float = SYSTEMATIC_PX,
-    allowed: NDArray[np.bool_] | None = None,
     least_snr: float = -np.inf,
 ) -> FoundSpot | None:
     """Return the strongest spot of a field, None where it is not significant.
@@ -124,20 +122,19 @@ def find_strongest(
     ----------
     scores
         Scores of the field.
-    bad
-        (rows, cols) pixels that say nothing.
+    allowed
+        (rows, cols) pixels in which it may lie.
+    area_px
+        Area that noise had to be as strong anywhere in, px².
     limit, trials, systematic_px
         As for `find_spots`.
-    allowed
-        (rows, cols) pixels in which it may lie; `inner` of the picture when None.
     least_snr
         What it must exceed besides.
     """
-    _, row, column = find_peak(scores, allowed=inner(bad) if allowed is None else allowed)
+    _, row, column = find_peak(scores, allowed=allowed)
     snr = float(scores.z[:, row, column].max())
-    area = float(np.sum(~bad))
     chance = min(
-        1.0, trials * false_alarm_probability(snr, area_px=area, roughness=scores.roughness)
+        1.0, trials * false_alarm_probability(snr, area_px=area_px, roughness=scores.roughness)
     )
     if chance > limit or snr <= least_snr:
         return None
@@ -198,11 +195,3 @@ def find_at_parts(
         return None
     centre = measure_centre(scores, row=top[1], column=top[2])
     return FoundSpot(centre=centre, false_alarm=chance, scores=scores)
-
-
-def inner(bad: NDArray[np.bool_]) -> NDArray[np.bool_]:
-    """Return the pixels in which a spot may be found."""
-    out = ~bad
-    out[:BORDER_PX] = out[-BORDER_PX:] = False
-    out[:, :BORDER_PX] = out[:, -BORDER_PX:] = False
-    return out

@@ -1,0 +1,73 @@
+"""Pulses that keep no time: a hand on a switch, found one after the other at a place."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from hotspot.checks import FloatArray
+from hotspot.heat.gains import TableGain
+
+# Two further edges must explain this much more, nats: placed freely they explain about 5 of noise
+# (`hotspot.heat.edges.BEGUN_ON_NATS`), and in a hundred recordings hardly 8.
+PAIR_NATS = 8.0
+# A hand can do no more pulses and gaps than this in a recording that anyone watches.
+MOST_PAIRS = 16
+# Moments on which an edge is tried: half a second apart in a minute.
+MOMENTS = 120
+# Pulses and gaps shorter than this are no hand's, s.
+SHORTEST_S = 0.5
+# Steps by which an edge is moved while that explains more, s.
+MOVES_S = (1.0, 0.3, 0.1)
+
+
+def find_pulses(gain: TableGain) -> tuple[float, ...]:
+    """Return the edges of the pulses that explain a time course, as far as each says something.
+
+    The pulse that explains most, then the pulse or gap that explains most beside it, and so on
+    (matching pursuit: Mallat & Zhang, IEEE Trans. Signal Processing 41, 1993), all edges moved to
+    where they explain most each time.
+
+    Parameters
+    ----------
+    gain
+        Log-likelihood gain of edges at a place.
+
+    Returns
+    -------
+    tuple of float
+        On at edges 0, 2, ..., off at 1, 3, ..., s; an output that stays on has no last edge. None
+        where not even one pulse explains anything.
+    """
+    edges: FloatArray = np.zeros(0)
+    value = 0.0
+    for _ in range(MOST_PAIRS):
+        more = gain.best_pair(edges, moments=MOMENTS, least_s=SHORTEST_S)
+        if len(more) == len(edges):
+            break
+        more, better = _moved(more, gain=gain)
+        if better < value + PAIR_NATS:
+            break
+        edges, value = more, better
+    last = float(gain.at_s[-1])
+    return tuple(float(t) for t in edges if t < last)
+
+
+def _moved(edges: FloatArray, *, gain: TableGain) -> tuple[FloatArray, float]:
+    """Return edges moved one by one to where they explain most, and how much that is."""
+    first, last = float(gain.at_s[0]), float(gain.at_s[-1])
+    best = gain(edges)
+    for move in MOVES_S:
+        improved = True
+        while improved:
+            improved = False
+            for i in range(len(edges)):
+                for step in (-move, move):
+                    trial = edges.copy()
+                    trial[i] += step
+                    inside = first <= trial[0] and trial[-1] <= last
+                    if not inside or np.any(np.diff(trial) < SHORTEST_S):
+                        continue
+                    value = gain(trial)
+                    if value > best + 1e-9:
+                        best, edges, improved = value, trial, True
+    return edges, best
