@@ -12,7 +12,6 @@ from hotspot.beside import WARNING as BESIDE_WARNING
 from hotspot.beside import on_the_board
 from hotspot.board import Board
 from hotspot.checks import FloatArray
-from hotspot.doubts import STRONG_BESIDE
 from hotspot.errors import RecordingError
 from hotspot.finding import CANNOT_TELL, HOT_SPOT, NO_HOT_SPOT, Finding
 from hotspot.frame import Recording
@@ -36,8 +35,8 @@ from hotspot.locate.scorer import Scorer
 from hotspot.locate.separate import Describer
 from hotspot.locate.spots import FoundSpot, find_at_parts, find_spots
 from hotspot.locate.templates import build_templates, render
-from hotspot.outcome import nothing_chance, told_apart, without_drive
-from hotspot.reflections import find_mirrored, set_aside
+from hotspot.outcome import doubt_of, nothing_chance, told_apart, without_drive
+from hotspot.reflections import set_aside, warm_ones
 from hotspot.register.registration import Registration
 from hotspot.second_looks import Progress, Told, told_clearly
 from hotspot.undisturbed import find_heat
@@ -258,6 +257,7 @@ def conclude(line: Line, say: Progress) -> Told:
     logged, moved = line.recording.injection is not None, bool(line.audit.moved.any())
     # What moves at times of its own is mirrored; a spot beside it may still be the short.
     mirrored_spots: tuple[FoundSpot, ...] = ()
+    found = warm_ones(found, peak_k=peak_k)
     if not moved:
         found, mirrored_spots = set_aside(found, field=field, logged=logged, moving=moving)
     weighed = weighed_of(found)
@@ -303,32 +303,18 @@ def conclude(line: Line, say: Progress) -> Told:
     )
     verdict = HOT_SPOT if found else NO_HOT_SPOT
     spots, suspects, warnings = weighed.spots, weighed.suspects, weighed.warnings
-    mirrored = find_mirrored(
-        field,
-        spots=spots,
-        centres_px=tuple(s.centre.xy_px for s in found),
-        mirrored=len(mirrored_spots),
-        moving=moving,
-        passed=heated.left_out_s > 0,
-    )
-    mapped = bool(line.places)
-    best_chance = 1.0
-    if mapped:
-        # No current reaches a part off the rail: only strong heat speaks against the map.
-        anywhere = max((s.probability for s in suspects), default=0.0)
-        best_chance = anywhere if mirrored.snr > STRONG_BESIDE else weighed.on_rail
     if mirrored_spots:
         others = weighed_of(mirrored_spots).spots
         spots = (*spots, *(replace(s, role="unknown") for s in others))
-    cold_s = np.inf
-    if switching.onset_s is not None and switching.period_s is None:
-        cold_s = switching.onset_s - float(line.audit.t_s[0])
-    doubt = mirrored.doubt(
-        logged=logged,
-        moved=moved,
-        best=best_chance,
-        mapped=mapped,
-        cold_s=cold_s,
+    doubt = doubt_of(
+        line,
+        weighed,
+        field=field,
+        found=found,
+        mirrored=len(mirrored_spots),
+        moving=moving,
+        passed=heated.left_out_s > 0,
+        switching=switching,
         chance=chance,
     )
     if found and doubt is not None:

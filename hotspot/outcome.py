@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from hotspot.doubts import STRONG_BESIDE
 from hotspot.finding import CANNOT_TELL, NO_HOT_SPOT, Finding
 from hotspot.heat.fit import HeatFit, bands_without
 from hotspot.heat.heatmap import HeatMap, Switching
@@ -13,6 +14,8 @@ from hotspot.locate.detect import Scores, false_alarm_probability
 from hotspot.locate.field import Field, build_field
 from hotspot.locate.separate import Describer
 from hotspot.locate.spots import FoundSpot
+from hotspot.reflections import find_mirrored
+from hotspot.weigh import Weighed
 
 
 def told_apart(
@@ -57,6 +60,60 @@ def nothing_chance(scores: Scores, field: Field, trials: float) -> float:
     area = float(np.sum(~field.bad))
     chance = false_alarm_probability(top, area_px=area, roughness=scores.roughness)
     return min(1.0, trials * chance)
+
+
+def doubt_of(
+    line: Line,
+    weighed: Weighed,
+    *,
+    field: Field,
+    found: tuple[FoundSpot, ...],
+    mirrored: int,
+    moving: bool,
+    passed: bool,
+    switching: Switching,
+    chance: float,
+) -> str | None:
+    """Return why no part may be named, or None where one may be.
+
+    Parameters
+    ----------
+    line, field
+        What is known, and seen.
+    weighed, found
+        The spots with their roles and suspects, and as they were found.
+    mirrored
+        How many others are known to move at times of their own.
+    moving, passed
+        Whether something was seen to move in the mirrors, and was left out while it did.
+    switching, chance
+        When the output was on, and how often noise gives such a reading.
+    """
+    signs = find_mirrored(
+        field,
+        spots=weighed.spots,
+        centres_px=tuple(s.centre.xy_px for s in found),
+        mirrored=mirrored,
+        moving=moving,
+        passed=passed,
+    )
+    mapped = bool(line.places)
+    best = 1.0
+    if mapped:
+        # No current reaches a part off the rail: only strong heat speaks against the map.
+        anywhere = max((s.probability for s in weighed.suspects), default=0.0)
+        best = anywhere if signs.snr > STRONG_BESIDE else weighed.on_rail
+    cold_s = np.inf
+    if switching.onset_s is not None and switching.period_s is None:
+        cold_s = switching.onset_s - float(line.audit.t_s[0])
+    return signs.doubt(
+        logged=line.recording.injection is not None,
+        moved=bool(line.audit.moved.any()),
+        best=best,
+        mapped=mapped,
+        cold_s=cold_s,
+        chance=chance,
+    )
 
 
 def without_drive(line: Line, switching: Switching) -> Finding:

@@ -6,7 +6,7 @@ or places all over the picture are restless at times of their own.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 
@@ -22,18 +22,45 @@ EQUAL_SHARE = 0.6
 # From this SNR on equals must be about as bright as well: the error of a spot's model is then
 # several times the noise.
 FAR_ABOVE_NOISE = 30.0
+# A spot that is not warmer at its end than this share of the warmest is none: injection heats.
+LEAST_WARM = 0.05
 # Restless places this near to the spot may be the spot's own heat that no template has, px.
 OWN_REACH_PX = 12.0
+# A spot there of this share of its SNR or less may be what its description leaves.
+CRUMB = 0.25
 # The window through which that is judged, px, and its certainty in sigma of chi-squared.
 REACH_PX, SPOT_SIGMA_PX, CERTAIN_SIGMAS = 12, 1.3, 5.0
 # A path this much stronger than the rest leaves crumbs of itself that look alike.
 STRONG_PATH = 3.0
 
 
+def warm_ones(
+    found: tuple[FoundSpot, ...], *, peak_k: Callable[[FloatArray], float]
+) -> tuple[FoundSpot, ...]:
+    """Return the spots that are warmer in the end, as what carries the current is.
+
+    Drift and moving air make places that follow the switching in one way or another, and are as
+    cold in the end as they were.
+
+    Parameters
+    ----------
+    found
+        Spots.
+    peak_k
+        Rise at a centre at the end of the injection.
+    """
+    rises = [peak_k(s.centre.xy_px) for s in found]
+    least = LEAST_WARM * max(rises, default=0.0)
+    warm = tuple(s for s, rise in zip(found, rises, strict=True) if rise > least)
+    return warm if warm else found
+
+
 def set_aside(
     found: tuple[FoundSpot, ...], *, field: Field, logged: bool, moving: bool
 ) -> tuple[tuple[FoundSpot, ...], tuple[FoundSpot, ...]]:
     """Return the spots that are in step with the switching, and those that are not.
+
+    One that is not, beside a stronger one that is, is a crumb of that and neither.
 
     Parameters
     ----------
@@ -46,12 +73,19 @@ def set_aside(
     moving
         Whether something was seen to move in the mirrors.
     """
-    most = most_misfit(moving, logged=logged)
-    in_step = [m <= most for m in measure_misfits(field, [s.centre.xy_px for s in found])]
-    return (
-        tuple(s for s, yes in zip(found, in_step, strict=True) if yes),
-        tuple(s for s, yes in zip(found, in_step, strict=True) if not yes),
-    )
+    misfits = measure_misfits(field, [s.centre.xy_px for s in found])
+    in_step = [
+        misfit <= most_misfit(moving, logged=logged, snr=spot.centre.snr)
+        for misfit, spot in zip(misfits, found, strict=True)
+    ]
+    kept = tuple(s for s, yes in zip(found, in_step, strict=True) if yes)
+    others = tuple(s for s, yes in zip(found, in_step, strict=True) if not yes)
+    return kept, tuple(s for s in others if not any(_is_crumb(s, of=k) for k in kept))
+
+
+def _is_crumb(spot: FoundSpot, *, of: FoundSpot) -> bool:
+    apart = float(np.hypot(*(spot.centre.xy_px - of.centre.xy_px)))
+    return apart < OWN_REACH_PX and spot.centre.snr < CRUMB * of.centre.snr
 
 
 def find_mirrored(

@@ -2,20 +2,29 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from hotspot.heat.fit import HeatFit, fit_heat
 from hotspot.heat.switching import SwitchingEstimate
 from hotspot.line import Line
-from hotspot.locate.field import build_field
+from hotspot.locate.detect import Scores
+from hotspot.locate.field import Field, build_field
 from hotspot.locate.parts import WITHIN_LOAD, score_parts
 from hotspot.locate.scorer import Scorer
 from hotspot.locate.templates import build_templates
-from hotspot.weigh import elsewhere_evidence
+from hotspot.weigh import elsewhere_evidence, tempered
 
 # Evidence of heat at a part that decides between switchings is this much at least, a factor: noise
 # reaches it at one of twenty parts less than once in twenty (Markov's inequality).
 LEAST_EVIDENCE = 400.0
+# Evidence at the best part is this share at least of that anywhere, in logs: a spot that is
+# brightest somewhat beside a part is still the part's (0.97 and more, three strong ones), while
+# switching that a draught kept had 0.58 and less there (six proposals).
+AT_PARTS = 0.8
+# So near to the strongest place it is a matter of one spot's shape, px.
+ONE_SPOT_PX = 12.0
 
 
 def choose_switching(
@@ -44,7 +53,7 @@ def choose_switching(
         if fit is None:
             continue
         at_parts, elsewhere = _evidence(line, fit)
-        if at_parts > max(elsewhere, most):
+        if at_parts > max(AT_PARTS * elsewhere, most):
             best, best_fit, most = estimate, fit, at_parts
     return best, best_fit
 
@@ -76,6 +85,19 @@ def _evidence(line: Line, fit: HeatFit) -> tuple[float, float]:
     scores = scorer.score(field)
     # A large body may be warmest near a corner: anywhere in a body will do.
     anywhere = (WITHIN_LOAD,) * len(line.on_rail)
-    seen = score_parts(scores, places=line.on_rail, within=anywhere)
-    at_parts = max(s.log_evidence for s in seen)
-    return at_parts, elsewhere_evidence(scores, field)
+    elsewhere = elsewhere_evidence(scores, field)
+    seen = score_parts(_shape_forgiven(scores, field), places=line.on_rail, within=anywhere)
+    return max(s.log_evidence for s in seen), elsewhere
+
+
+def _shape_forgiven(scores: Scores, field: Field) -> Scores:
+    """Return scores that tell places on the strongest spot apart no better than its shape is known.
+
+    Only there: what is far from it is no part of it.
+    """
+    strongest = np.where(field.searched, scores.z.max(axis=0), -np.inf)
+    row, column = np.unravel_index(int(np.argmax(strongest)), strongest.shape)
+    y, x = np.ogrid[: strongest.shape[0], : strongest.shape[1]]
+    near = np.hypot(x - column, y - row) < ONE_SPOT_PX
+    forgiven = tempered(scores, float(strongest[row, column]))
+    return replace(scores, z=np.where(near, forgiven.z, scores.z))

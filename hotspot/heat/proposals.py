@@ -31,12 +31,13 @@ ALIKE_MOMENTS = 2
 # that its own heat has reached, which on a small board are all.
 LOUD = 30.0
 # Where heat reaches the whole of a small board, no place changes LOUD times as much as the picture
-# does. From this factor on, though, a place of which switching explains nearly everything is
-# believed as well, or one that follows a train of so many pulses: what comes and goes by itself
-# keeps no time, nor does it warm and cool as a body does. Of hands and wandering pads a train
-# explained an eighth at most and free pulses 0.11, 0.11, 0.38, 0.52 and 0.68; of heat a train
-# explained half, free pulses 0.79 and more (32 of 36 places; the others are LOUD).
-HEARD, FEWEST_PULSES, NEARLY_ALL = 5.0, 4, 0.75
+# does. From this factor on, though, a place that follows a train of so many pulses is believed as
+# well: what comes and goes by itself keeps no time (of hands in bare metal a train explained an
+# eighth at most, of heat a half). So is one of which a few pulses, at whatever times, explain
+# nearly everything, for a hand that comes and goes does not warm and cool as a body does: of
+# wandering pads they explained 0.11, 0.11, 0.38, 0.52 and 0.68, of heat 0.79 and more (32 of 36
+# places, the others LOUD). A single visit of a hand, though, is much like a single pulse.
+HEARD, FEWEST_PULSES, FEWEST_FREE, NEARLY_ALL = 5.0, 4, 3, 0.75
 # A train must be this sure by itself: moving each of its dozens of edges a little gains 0.3 nats of
 # noise an edge, and what was surely noise then stands seven sigma above it.
 MOST_TRAIN_CHANCE = 0.03
@@ -77,6 +78,8 @@ def find_proposals(seen: Seen, *, handicap: float, most_steps: int, limit: float
             if chance >= limit:
                 break
             edges = _step_edges(seen, best, place, moments)
+            # What is surely a step may be the surest of several pulses.
+            edges = find_pulses(_table_gain(seen, best, place), free=len(seen.t_s) - 2, start=edges)
             found.append(Proposal(chance, edges, calibration.trials))
     frequencies = train_frequencies(seen.t_s)
     if len(frequencies):
@@ -106,9 +109,9 @@ def find_loudest(seen: Seen) -> list[Proposal]:
         return []
     step = _steps(alone, alone.courses, moments)
     pulses = _pulses(alone, step)
-    if pulses is not None and (loudness >= LOUD or pulses.share >= NEARLY_ALL):
-        return [Proposal(pulses.chance, pulses.edges_s, TRIALS[1])]
     found = []
+    if pulses is not None and (loudness >= LOUD or pulses.are_heat):
+        found.append(Proposal(pulses.chance, pulses.edges_s, TRIALS[1]))
     if loudness >= LOUD:
         chance = _chance_explained(_share(step, bins=len(seen.t_s)), bins=len(seen.t_s))
         if chance is not None:
@@ -130,11 +133,16 @@ class _Pulses:
     share: float
     chance: float
 
+    @property
+    def are_heat(self) -> bool:
+        """Whether no hand does the same."""
+        return self.share >= NEARLY_ALL and len(self.edges_s) >= 2 * FEWEST_FREE - 1
+
 
 def _pulses(alone: Seen, step: Best) -> _Pulses | None:
     bins = len(alone.t_s)
     gain = _table_gain(alone, step, 0)
-    edges = find_pulses(gain)
+    edges = find_pulses(gain, free=bins - 2)
     if not edges:
         return None
     share = 2 * gain(np.array(edges)) / (bins - 2)

@@ -8,8 +8,13 @@ from hotspot.checks import FloatArray
 from hotspot.heat.gains import TableGain
 
 # Two further edges must explain this much more, nats: placed freely they explain about 5 of noise
-# (`hotspot.heat.edges.BEGUN_ON_NATS`), and in a hundred recordings hardly 8.
+# (`hotspot.heat.edges.BEGUN_ON_NATS`), and in a hundred recordings hardly 8 ...
 PAIR_NATS = 8.0
+# ... and this share of all that is explained: of sixteen pulses each has three times as much, while
+# what mends the shape of one that is there has less.
+PAIR_SHARE = 0.02
+# Share of a course that no member of the family explains (`hotspot.heat.fit.LEAK_SHARE`).
+UNLIKE_ALL = 0.05
 # A hand can do no more pulses and gaps than this in a recording that anyone watches.
 MOST_PAIRS = 16
 # Moments on which an edge is tried: half a second apart in a minute.
@@ -20,7 +25,7 @@ SHORTEST_S = 0.5
 MOVES_S = (1.0, 0.3, 0.1)
 
 
-def find_pulses(gain: TableGain) -> tuple[float, ...]:
+def find_pulses(gain: TableGain, *, free: int, start: tuple[float, ...] = ()) -> tuple[float, ...]:
     """Return the edges of the pulses that explain a time course, as far as each says something.
 
     The pulse that explains most, then the pulse or gap that explains most beside it, and so on
@@ -30,7 +35,12 @@ def find_pulses(gain: TableGain) -> tuple[float, ...]:
     Parameters
     ----------
     gain
-        Log-likelihood gain of edges at a place.
+        Log-likelihood gain of edges at a place, in units of its own scatter where that exceeds
+        the noise.
+    free
+        Degrees of freedom of the course; all of it explained is a gain of half of them.
+    start
+        Edges that are known already; they stay, and move only as others join them.
 
     Returns
     -------
@@ -38,14 +48,21 @@ def find_pulses(gain: TableGain) -> tuple[float, ...]:
         On at edges 0, 2, ..., off at 1, 3, ..., s; an output that stays on has no last edge. None
         where not even one pulse explains anything.
     """
-    edges: FloatArray = np.zeros(0)
-    value = 0.0
+    edges: FloatArray = np.array(start, dtype=np.float64)
+    value = gain(edges) if len(edges) else 0.0
+
+    def nats(explained: float) -> float:
+        """Log-likelihood once the noise is what is left (F test); where little is, just that."""
+        left = max(1.0 - 2.0 * explained / free, 0.0) + UNLIKE_ALL
+        return -0.5 * free * float(np.log(left / (1.0 + UNLIKE_ALL)))
+
     for _ in range(MOST_PAIRS):
         more = gain.best_pair(edges, moments=MOMENTS, least_s=SHORTEST_S)
         if len(more) == len(edges):
             break
         more, better = _moved(more, gain=gain)
-        if better < value + PAIR_NATS:
+        enough = nats(better) >= nats(value) + PAIR_NATS
+        if not enough or better - value < PAIR_SHARE * better:
             break
         edges, value = more, better
     last = float(gain.at_s[-1])

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from hotspot.board import Role
+from hotspot.locate.field import inner
 from hotspot.locate.parts import PartScore, Place
-from hotspot.locate.spots import inner
 from hotspot.suspects import Prior
 from hotspot.weigh import (
     HEAT_REACH_MM,

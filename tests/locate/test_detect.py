@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from hotspot.locate.detect import false_alarm_probability
-from hotspot.locate.spots import inner
+from hotspot.locate.field import inner
 from hotspot.locate.templates import build_templates
 from tests.locate.white_field import BODY, gaussian, one_contrast, rendered, scored, white_field
 

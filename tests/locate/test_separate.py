@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from hotspot.locate.detect import Scores
-from hotspot.locate.field import Field
+from hotspot.locate.field import BORDER_PX, Field, inner
 from hotspot.locate.separate import LEFTOVER, Describer, take_away
-from hotspot.locate.spots import BORDER_PX, find_spots, inner
+from hotspot.locate.spots import find_spots
 from tests.locate.white_field import gaussian, scored, white_field
 
 SHAPE = (60, 83)
