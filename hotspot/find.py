@@ -19,7 +19,7 @@ from hotspot.heat.audit import audit_frames
 from hotspot.heat.fit import fit_heat, restore_heat
 from hotspot.heat.gather import Gathered, gather_bins
 from hotspot.heat.mirror import without_mirrored
-from hotspot.heat.picture import build_heat_map, hottest_bin, source_map
+from hotspot.heat.picture import build_heat_map, hottest_bin, rise_picture, source_map
 from hotspot.heat.values import value_converter
 from hotspot.line import (
     Line,
@@ -30,6 +30,7 @@ from hotspot.line import (
 from hotspot.locate.centre import SYSTEMATIC_PX
 from hotspot.locate.detect import Scores
 from hotspot.locate.field import Field, build_field, reddened
+from hotspot.locate.parts import sample
 from hotspot.locate.places import outline_at
 from hotspot.locate.scorer import Scorer
 from hotspot.locate.separate import Describer
@@ -232,9 +233,12 @@ def conclude(line: Line, say: Progress) -> Told:
             field = told_apart(line, fit, field, found=found, describer=describer)
         found, rest = spots_of(field, strong)
     say(0.9, "weighing the parts")
-    end = hottest_bin(fit)
+    end, rise = hottest_bin(fit), rise_picture(fit)
 
     def peak_k(xy_px: FloatArray) -> float:
+        if snr > SHAPE_LIMITED_SNR:
+            # Far above the noise a pixel says it by itself, and better than any description.
+            return float(sample(rise[None], xy_px[None])[0, 0])
         described = describer.describe(field, centres=(xy_px,))[0]
         x, y = (round(float(v)) for v in xy_px)
         maps = described.maps[:, y, x] * field.local_sigma[y, x]
@@ -257,7 +261,7 @@ def conclude(line: Line, say: Progress) -> Told:
     logged, moved = line.recording.injection is not None, bool(line.audit.moved.any())
     # What moves at times of its own is mirrored; a spot beside it may still be the short.
     mirrored_spots: tuple[FoundSpot, ...] = ()
-    found = warm_ones(found, peak_k=peak_k)
+    found = warm_ones(found, rise_k=rise)
     if not moved:
         found, mirrored_spots = set_aside(found, field=field, logged=logged, moving=moving)
     weighed = weighed_of(found)

@@ -6,9 +6,10 @@ or places all over the picture are restless at times of their own.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from hotspot.checks import FloatArray
 from hotspot.doubts import Mirrored, most_misfit
@@ -35,24 +36,30 @@ STRONG_PATH = 3.0
 
 
 def warm_ones(
-    found: tuple[FoundSpot, ...], *, peak_k: Callable[[FloatArray], float]
+    found: tuple[FoundSpot, ...], *, rise_k: NDArray[np.float32]
 ) -> tuple[FoundSpot, ...]:
-    """Return the spots that are warmer in the end, as what carries the current is.
+    """Return the spots without those that are no warmer in the end, beside one that is.
 
     Drift and moving air make places that follow the switching in one way or another, and are as
-    cold in the end as they were.
+    cold in the end as they were. Where the strongest is not the warmest as well, nothing is said.
 
     Parameters
     ----------
     found
-        Spots.
-    peak_k
-        Rise at a centre at the end of the injection.
+        Spots, strongest first.
+    rise_k
+        (rows, cols) rise at the end of the injection.
     """
-    rises = [peak_k(s.centre.xy_px) for s in found]
-    least = LEAST_WARM * max(rises, default=0.0)
-    warm = tuple(s for s, rise in zip(found, rises, strict=True) if rise > least)
-    return warm if warm else found
+    rises = [_around(rise_k, s.centre.xy_px) for s in found]
+    if not rises or rises[0] < max(*rises, 0.0):
+        return found
+    return tuple(s for s, rise in zip(found, rises, strict=True) if rise > LEAST_WARM * rises[0])
+
+
+def _around(picture: NDArray[np.float32], xy_px: FloatArray) -> float:
+    """Mean over 3 x 3 pixels."""
+    x, y = (max(1, round(float(v))) for v in xy_px)
+    return float(picture[y - 1 : y + 2, x - 1 : x + 2].mean())
 
 
 def set_aside(

@@ -53,7 +53,7 @@ def build_heat_map(
     """
     end = hottest_bin(fit)
     course = fit.contrasts.courses[:, end]
-    rise = np.tensordot(course.astype(np.float32), fit.maps, axes=1)
+    rise = rise_picture(fit)
     sigma = (float(np.linalg.norm(course)) * local_sigma).astype(np.float32)
     t_s: FloatArray = np.zeros(0)
     seen: FloatArray = np.zeros(0)
@@ -89,6 +89,12 @@ def build_heat_map(
 def hottest_bin(fit: HeatFit) -> int:
     """Return the bin in which an ordinary part (time constant 1.5 s) is hottest."""
     return int(np.argmax(fit.body[1]))
+
+
+def rise_picture(fit: HeatFit) -> NDArray[np.float32]:
+    """Return the rise (rows, cols) above cold when an ordinary part is hottest, as it was seen."""
+    course = fit.contrasts.courses[:, hottest_bin(fit)].astype(np.float32)
+    return np.asarray(np.tensordot(course, fit.maps, axes=1), dtype=np.float32)
 
 
 def source_map(

@@ -45,7 +45,7 @@ def find_pulses(gain: TableGain, *, free: int, start: tuple[float, ...] = ()) ->
     Returns
     -------
     tuple of float
-        On at edges 0, 2, ..., off at 1, 3, ..., s; an output that stays on has no last edge. None
+        On at edges 0, 2, ..., off at 1, 3, ..., s; an output that stays on has no last edge. Empty
         where not even one pulse explains anything.
     """
     edges: FloatArray = np.array(start, dtype=np.float64)
@@ -65,8 +65,12 @@ def find_pulses(gain: TableGain, *, free: int, start: tuple[float, ...] = ()) ->
         if not enough or better - value < PAIR_SHARE * better:
             break
         edges, value = more, better
-    last = float(gain.at_s[-1])
-    return tuple(float(t) for t in edges if t < last)
+    # An output that stays on needs one edge less: a last one must be worth half a pair.
+    if len(edges) % 2 == 0 and len(edges) > len(start):
+        open_end = edges[:-1]
+        if nats(gain(open_end)) > nats(value) - PAIR_NATS / 2:
+            edges = open_end
+    return tuple(float(t) for t in edges)
 
 
 def _moved(edges: FloatArray, *, gain: TableGain) -> tuple[FloatArray, float]:
