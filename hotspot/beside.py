@@ -52,7 +52,7 @@ def find_beside(
         for corner in corners_px
     )
     reach = int(np.ceil(BEYOND_PX + EDGE_SIGMAS * np.sqrt(worst + registration.least_sigma_px**2)))
-    board = share_inside(corners_px, shape=shape) > 0
+    board = share_inside(corners_px, shape=shape) >= 0.5
     y, x = np.mgrid[-reach : reach + 1, -reach : reach + 1]
     beside: NDArray[np.bool_] = ~binary_dilation(board, np.hypot(x, y) <= reach)
     return beside if beside.any() and not beside.all() else None

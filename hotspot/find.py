@@ -30,12 +30,12 @@ from hotspot.line import (
 from hotspot.locate.centre import SYSTEMATIC_PX
 from hotspot.locate.detect import Scores
 from hotspot.locate.field import Field, build_field, reddened
-from hotspot.locate.parts import sample
+from hotspot.locate.peak import PeakRise
 from hotspot.locate.places import outline_at
 from hotspot.locate.scorer import Scorer
 from hotspot.locate.separate import Describer
 from hotspot.locate.spots import FoundSpot, find_at_parts, find_spots
-from hotspot.locate.templates import build_templates, render
+from hotspot.locate.templates import Rendered, build_templates, render
 from hotspot.outcome import doubt_of, nothing_chance, told_apart, without_drive
 from hotspot.reflections import set_aside, warm_ones
 from hotspot.register.registration import Registration
@@ -233,16 +233,26 @@ def conclude(line: Line, say: Progress) -> Told:
             field = told_apart(line, fit, field, found=found, describer=describer)
         found, rest = spots_of(field, strong)
     say(0.9, "weighing the parts")
-    end, rise = hottest_bin(fit), rise_picture(fit)
 
-    def peak_k(xy_px: FloatArray) -> float:
-        if snr > SHAPE_LIMITED_SNR:
-            # Far above the noise a pixel says it by itself, and better than any description.
-            return float(sample(rise[None], xy_px[None])[0, 0])
-        described = describer.describe(field, centres=(xy_px,))[0]
-        x, y = (round(float(v)) for v in xy_px)
-        maps = described.maps[:, y, x] * field.local_sigma[y, x]
-        return float(fit.contrasts.courses[:, end] @ maps)
+    def shown_as(template: int) -> Rendered:
+        return render(
+            templates[template],
+            contrasts=fit.contrasts,
+            age_s=fit.atoms.age_s,
+            padded=field.padded,
+            inverse_noise=field.inverse_noise,
+            sigma_px=line.sigma_px,
+        )
+
+    rise = rise_picture(fit)
+    peak = PeakRise(
+        field=field,
+        course=fit.contrasts.courses[:, hottest_bin(fit)],
+        rise=rise,
+        describer=describer,
+        render=shown_as,
+        strong_snr=SHAPE_LIMITED_SNR,
+    )
 
     def weighed_of(spots: tuple[FoundSpot, ...]) -> Weighed:
         return weigh(
@@ -254,7 +264,7 @@ def conclude(line: Line, say: Progress) -> Told:
             registration=line.registration,
             field=field,
             rest=rest,
-            peak_k=peak_k,
+            peak_k=peak.of,
             mm_per_px=line.mm_per_px,
         )
 
@@ -282,14 +292,6 @@ def conclude(line: Line, say: Progress) -> Told:
         weighed = weighed_of(found)
     chance = min(s.false_alarm for s in found) if found else nothing_chance(first, field, trials)
     best = found[0].centre.template if found else 0
-    shown = render(
-        templates[best],
-        contrasts=fit.contrasts,
-        age_s=fit.atoms.age_s,
-        padded=field.padded,
-        inverse_noise=field.inverse_noise,
-        sigma_px=line.sigma_px,
-    )
     heat = build_heat_map(
         fit,
         line.calm_bins,
@@ -299,7 +301,7 @@ def conclude(line: Line, say: Progress) -> Told:
         spot_px=found[0].centre.xy_px if found else None,
         source=source_map(
             field.maps,
-            transfer=shown.transfer,
+            transfer=shown_as(best).transfer,
             inverse_noise=field.inverse_noise,
             padded=field.padded,
         ),

@@ -147,7 +147,7 @@ def weigh(
     registration: Registration,
     field: Field,
     rest: Scores,
-    peak_k: Callable[[FloatArray], float],
+    peak_k: Callable[[FoundSpot], float],
     mm_per_px: float | None,
 ) -> Weighed:
     """Return spots with roles and suspects with probabilities.
@@ -165,7 +165,7 @@ def weigh(
     rest
         Scores of what is left when all spots are taken away.
     peak_k
-        Peak rise at a centre.
+        Peak rise of a spot.
     mm_per_px
         Scale, or None.
     """
@@ -203,7 +203,7 @@ def weigh(
         if fault is not None:
             roles[fault] = "fault"
     spots = tuple(
-        _spot(s, role=role, registration=registration, peak=peak_k(s.centre.xy_px))
+        _spot(s, role=role, registration=registration, peak=peak_k(s))
         for s, role in zip(found, roles, strict=True)
     )
     if board is None or not places:

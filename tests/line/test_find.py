@@ -77,6 +77,14 @@ def test_a_step_names_the_part(fault: str) -> None:
     assert sum(s.probability for s in finding.suspects) <= 1 + 1e-9
 
 
+@pytest.mark.parametrize("amps", [0.3, 1.0, 3.0])
+@pytest.mark.parametrize("fault", ["C18", "C13"])
+def test_the_rise_that_is_told_is_the_rise_there_was(fault: str, amps: float) -> None:
+    made = simulated(fault, amps=amps)
+    finding = find(made.recording, board=demo_board())
+    assert finding.spots[0].peak_k == pytest.approx(float(made.truth.rise_k.max()), rel=0.1)
+
+
 @pytest.mark.parametrize("fault", ["C18", "C13"])
 def test_a_step_that_nobody_logged_names_the_part(fault: str) -> None:
     made = simulated(fault, logged=False)

@@ -5,7 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from hotspot.doubts import BEGUN, MIRRORED, OFF_PARTS, WEAK, WEAK_UNLOGGED, Mirrored
+from hotspot.doubts import (
+    BEGUN,
+    MIRRORED,
+    OFF_PARTS,
+    STRONG_BESIDE,
+    WEAK,
+    WEAK_UNLOGGED,
+    Mirrored,
+)
 from hotspot.finding import Spot
 from hotspot.locate.centre import Centre
 from hotspot.locate.field import Field, padded_shape
@@ -15,6 +23,7 @@ from hotspot.reflections import (
     find_mirrored,
     measure_misfits,
     set_aside,
+    warm_ones,
 )
 
 ROWS, COLS, SIGNAL, QUIET = 48, 64, 5, 30
@@ -73,8 +82,13 @@ def test_where_something_moves_a_spot_must_keep_time_better() -> None:
 def test_without_a_log_a_spot_must_keep_the_time_that_was_read_off_it() -> None:
     # Moments read off the frames are a little off themselves.
     assert not forbidden(Mirrored(equals=1, restless=2, misfit=0.08, moving=True), logged=False)
-    assert forbidden(Mirrored(equals=1, restless=0, misfit=0.14), logged=False)
+    assert forbidden(Mirrored(equals=1, restless=0, misfit=0.14, snr=20.0), logged=False)
     assert not forbidden(Mirrored(equals=1, restless=0, misfit=0.14))
+    # Strong ones outshine whatever keeps time by chance, unless something is seen to move.
+    strong = {"equals": 1, "restless": 0, "snr": 2 * STRONG_BESIDE}
+    assert not forbidden(Mirrored(misfit=0.14, **strong), logged=False)
+    assert forbidden(Mirrored(misfit=0.14, moving=True, **strong), logged=False)
+    assert forbidden(Mirrored(misfit=0.4, **strong), logged=False)
 
 
 def test_without_a_log_an_injection_does_not_begin_with_the_recording() -> None:
@@ -157,6 +171,47 @@ def test_spots_out_of_step_are_set_aside() -> None:
     steady = {**given, "field": field(quiet_share=0.0, xy_px=(30.2, 20.1))}
     assert set_aside((moving, still), **steady) == ((moving, still), ())
     assert set_aside((), **given) == ((), ())
+
+
+def found_at(xy_px: tuple[float, float], *, snr: float) -> FoundSpot:
+    centre = Centre(xy_px=np.array(xy_px), cov_px2=np.eye(2), snr=snr, template=0)
+    return FoundSpot(centre=centre, false_alarm=0.0, scores=None)  # type: ignore[arg-type]
+
+
+def test_a_crumb_out_of_step_beside_a_strong_spot_is_dropped() -> None:
+    """What a description leaves of a strong spot is no sign of something mirrored."""
+    restless = (30.2, 20.1)
+    seen = field(quiet_share=0.6, xy_px=restless)
+    given = {"field": seen, "logged": True, "moving": False}
+    crumb, near, far = found_at(restless, snr=9.0), (22.0, 20.0), (10.0, 35.0)
+    strong = found_at(near, snr=40.0)
+    assert set_aside((strong, crumb), **given) == ((strong,), ())
+    # Beside one that is not much stronger, or far from it, it is one of its own.
+    for other in (found_at(near, snr=20.0), found_at(far, snr=40.0)):
+        assert set_aside((other, crumb), **given) == ((other,), (crumb,))
+
+
+def test_what_is_as_cold_in_the_end_as_it_was_is_no_heat() -> None:
+    first, second = found_at(FIRST, snr=25.0), found_at(SECOND, snr=22.0)
+    y, x = np.mgrid[:ROWS, :COLS]
+
+    def rises(of_first: float, of_second: float) -> np.ndarray:
+        out = np.zeros((ROWS, COLS), np.float32)
+        for rise, (cx, cy) in ((of_first, FIRST), (of_second, SECOND)):
+            out[(abs(x - cx) < 4) & (abs(y - cy) < 4)] = rise
+        return out
+
+    both = (first, second)
+    assert warm_ones(both, rise_k=rises(1.0, 0.5)) == both
+    assert warm_ones(both, rise_k=rises(1.0, 0.01)) == (first,)
+    assert warm_ones(both, rise_k=rises(1.0, -0.5)) == (first,)
+    # Where the strongest is not the warmest, or none is warm, nothing can be said.
+    assert warm_ones(both, rise_k=rises(0.01, 1.0)) == both
+    assert warm_ones(both, rise_k=rises(-0.1, -0.5)) == both
+    assert warm_ones((), rise_k=rises(1.0, 1.0)) == ()
+    # At the border as well.
+    corner = found_at((COLS - 1.0, 0.0), snr=30.0)
+    assert warm_ones((corner,), rise_k=np.ones((ROWS, COLS), np.float32)) == (corner,)
 
 
 def a_spot(xy_px: tuple[float, float], *, snr: float, peak_k: float, role: str = "fault") -> Spot:

@@ -84,6 +84,23 @@ def test_the_short_is_named_beside_the_draught() -> None:
     assert finding.switching.onset_s == pytest.approx(ONSET_S, abs=1.0)
 
 
+@pytest.mark.parametrize("amps", [0.3, 1.0])
+@pytest.mark.parametrize(
+    "edges_s",
+    [
+        (20.0, 22.5, 24.0, 26.0, 27.0, 29.5),
+        (12.0, 15.0, 30.0, 38.0, 40.0, 41.5, 60.0, 63.0),
+    ],
+)
+def test_pulses_that_keep_no_time_are_followed(edges_s: tuple[float, ...], amps: float) -> None:
+    """A hand on a switch: neither a step nor a train explains half of what it does."""
+    made = simulated("C18", amps=amps, edges_s=edges_s, logged=False, duration_s=70.0)
+    finding = find(made.recording, board=demo_board())
+    assert finding.verdict == HOT_SPOT
+    assert finding.suspects[0].ref == "C18"
+    np.testing.assert_allclose(finding.switching.edges_s, edges_s, atol=0.8)
+
+
 def test_without_a_part_map_the_surest_stands() -> None:
     line = line_of(draughty()[0], None)
     assert line.on_rail == ()
