@@ -15,8 +15,8 @@ from hotspot.heat.edges import Gain
 
 # Edges of a train are tabled at this spacing, s, half of the least step they are refined by ...
 TABLE_STEP_S = 0.05
-# ... or at so many moments of a longer recording; a bin is then longer than their spacing.
-MOST_MOMENTS = 800
+# ... or at so many moments of a longer recording: about a bin apart, over which answers are smooth.
+MOST_MOMENTS = 400
 
 
 def build_gain(
