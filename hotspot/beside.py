@@ -20,7 +20,7 @@ BEYOND_PX = 2.0
 # ... and the edge lies this many sigma of its own error from where it is thought to be, at most.
 EDGE_SIGMAS = 3.0
 # From this SNR on it is heat, and if it lies beside the board, it is the registration that is off:
-# what moving air and a drifting camera left in corners reached 30 (340 recordings by two generators,
+# what moving air and a drifting camera left in corners reached 30 (340 recordings, two generators,
 # those with stronger heat on the board left aside).
 SURELY_HEAT = 60.0
 WARNING = (
