@@ -1,4 +1,4 @@
-"""The rise of a spot's peak: the spot's own where its shape fits, what is seen where it does not."""
+"""The rise of a spot's peak: its own where its shape fits, what is seen where it does not."""
 
 from __future__ import annotations
 
