@@ -92,8 +92,12 @@ def on_the_board(
         return find_strongest(scores, allowed=of.searched, area_px=area, limit=limit, trials=trials)
 
     anywhere = strongest(field)
-    if beside is None or (anywhere is not None and anywhere.centre.snr > SURELY_HEAT):
+    if beside is None:
         return field, anywhere, False
+    if anywhere is not None and anywhere.centre.snr > SURELY_HEAT:
+        x, y = (round(float(v)) for v in anywhere.centre.xy_px)
+        if beside[y, x]:
+            return field, anywhere, False
     narrowed = replace(field, beside=beside)
     found = strongest(narrowed)
     left = anywhere is not None and (found is None or found.centre.snr < anywhere.centre.snr)

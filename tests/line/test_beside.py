@@ -76,6 +76,8 @@ def test_what_is_surely_heat_is_looked_at_wherever_it_is() -> None:
     """The board may not lie where it is thought to."""
     strong = 1.5 * SURELY_HEAT / 2.66
     assert looked_at(on=5.0, off=strong) == (False, OFF, False)
+    # Strong heat on the board says that it does.
+    assert looked_at(on=2 * strong, off=strong) == (True, ON, False)
 
 
 BENCH_PX, LEAD = 20, np.array([8.0, 9.0])
