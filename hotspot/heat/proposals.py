@@ -35,8 +35,8 @@ LOUD = 30.0
 # well: what comes and goes by itself keeps no time (of hands in bare metal a train explained an
 # eighth at most, of heat a half). So is one of which a few pulses, at whatever times, explain
 # nearly everything, for a hand that comes and goes does not warm and cool as a body does: of
-# wandering pads they explained 0.11, 0.11, 0.38, 0.52 and 0.68, of heat 0.79 and more (32 of 36
-# places, the others LOUD). A single visit of a hand, though, is much like a single pulse.
+# wandering pads they explained 0.11, 0.11, 0.38, 0.52 and 0.68, of heat 0.79 and more (of some 40
+# places all but four, which are LOUD). A single visit of a hand is much like a single pulse.
 HEARD, FEWEST_PULSES, FEWEST_FREE, NEARLY_ALL = 5.0, 4, 3, 0.75
 # A train must be this sure by itself: moving each of its dozens of edges a little gains 0.3 nats of
 # noise an edge, and what was surely noise then stands seven sigma above it.
