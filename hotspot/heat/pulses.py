@@ -8,7 +8,7 @@ from hotspot.checks import FloatArray
 from hotspot.heat.gains import TableGain
 
 # Two further edges must explain this much more, nats: placed freely they explain about 5 of noise
-# (`hotspot.heat.edges.BEGUN_ON_NATS`), and in a hundred recordings hardly 8 ...
+# (`hotspot.heat.edges.BEGUN_ON_NATS`), and in 3 of 120 courses of noise this much ...
 PAIR_NATS = 8.0
 # ... and this share of all that is explained: of sixteen pulses each has three times as much, while
 # what mends the shape of one that is there has less.
