@@ -23,8 +23,6 @@ EQUAL_SHARE = 0.6
 # From this SNR on equals must be about as bright as well: the error of a spot's model is then
 # several times the noise.
 FAR_ABOVE_NOISE = 30.0
-# A spot that is not warmer at its end than this share of the warmest is none: injection heats.
-LEAST_WARM = 0.05
 # Restless places this near to the spot may be the spot's own heat that no template has, px.
 OWN_REACH_PX = 12.0
 # A spot there of this share of its SNR or less may be what its description leaves.
@@ -41,7 +39,9 @@ def warm_ones(
     """Return the spots without those that are no warmer in the end, beside one that is.
 
     Drift and moving air make places that follow the switching in one way or another, and are as
-    cold in the end as they were. Where the strongest is not the warmest as well, nothing is said.
+    cold in the end as they were. Where the strongest is not the warmest as well, nothing is said;
+    nor far above the noise: there the whole board may be warm, beside which a second short looks
+    cold, and how bright spots are tells more (`find_mirrored`).
 
     Parameters
     ----------
@@ -51,9 +51,9 @@ def warm_ones(
         (rows, cols) rise at the end of the injection.
     """
     rises = [_around(rise_k, s.centre.xy_px) for s in found]
-    if not rises or rises[0] < max(*rises, 0.0):
+    if not rises or rises[0] < max(*rises, 0.0) or found[0].centre.snr > FAR_ABOVE_NOISE:
         return found
-    return tuple(s for s, rise in zip(found, rises, strict=True) if rise > LEAST_WARM * rises[0])
+    return tuple(s for s, rise in zip(found, rises, strict=True) if rise > 0)
 
 
 def _around(picture: NDArray[np.float32], xy_px: FloatArray) -> float:
