@@ -7,6 +7,7 @@ import re
 import struct
 import zlib
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 from typing import Any
 
@@ -22,6 +23,7 @@ _GREY_COLOUR_TYPE = 0
 # Whatever the kind of damage, Pillow answers with one of these.
 _DAMAGE = (OSError, ValueError, SyntaxError, EOFError, MemoryError, TypeError, struct.error,
            zlib.error)  # fmt: skip
+THREADS = 2  # a bench laptop has two cores; decoding runs in part outside the interpreter's lock
 PICTURE_SUFFIXES = (".png", ".tif", ".tiff")
 
 
@@ -42,8 +44,9 @@ class PictureSource:
 
     def chunks(self, size: int = 64) -> Iterator[NDArray[Any]]:
         """Yield arrays of at most `size` frames, in order."""
-        for first in range(0, len(self.files), size):
-            yield np.stack([self._load(path) for path in self.files[first : first + size]])
+        with ThreadPoolExecutor(THREADS) as pool:
+            for first in range(0, len(self.files), size):
+                yield np.stack(list(pool.map(self._load, self.files[first : first + size])))
 
     def _load(self, path: Path) -> NDArray[Any]:
         picture = load_picture(path, expected=self.shape)

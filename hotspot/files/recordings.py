@@ -16,7 +16,7 @@ from hotspot.files.pictures import open_pictures
 from hotspot.files.profiles import profile_from_table
 from hotspot.files.spool import SpooledSource
 from hotspot.files.tables import load_table, load_toml
-from hotspot.files.tiffs import open_tiff
+from hotspot.files.tiffs import TiffSource, open_tiff
 from hotspot.files.times import (
     from_first_frame,
     load_injection,
@@ -129,13 +129,15 @@ def open_frames(folder: Path, *, profile: CameraProfile) -> Container:
         )
     path = found[0]
     if path.is_dir():
-        return open_pictures(path, shape=None if profile.raw_plane else profile.shape)
+        shape = None if profile.raw_plane else profile.shape
+        return SpooledSource(open_pictures(path, shape=shape))
     if path.stat().st_size == 0:
         raise RecordingError("is empty", where=str(path), cure=COPY_AGAIN)
     if path.suffix == ".npy":
         return open_npy(path)
     if path.suffix in (".tif", ".tiff"):
-        return open_tiff(path)
+        stack = open_tiff(path)
+        return SpooledSource(stack) if isinstance(stack, TiffSource) else stack
     video = VideoSource(
         path, luma=profile.values is Values.GREY8, raw_pairs=profile.raw_plane is not None
     )

@@ -64,16 +64,21 @@ def test_long_recordings_are_not_kept() -> None:
     assert container.passes == 2
 
 
-def test_a_recording_reads_its_video_once(tmp_path: Path, monkeypatch) -> None:
+@pytest.mark.parametrize("kind", ["mkv", "tiff deflate", "png"])
+def test_a_recording_decodes_its_frames_once(kind: str, tmp_path: Path, monkeypatch) -> None:
+    from hotspot.files.pictures import PictureSource
     from hotspot.files.recordings import load_recording
+    from hotspot.files.tiffs import TiffSource
     from hotspot.files.videos import VideoSource
     from tests.files.recording_folder import write_times, write_toml
     from tests.files.test_containers import write_container
 
     write_toml(tmp_path)
     write_times(tmp_path, 12)
-    write_container(tmp_path, "mkv", counts(12))
+    write_container(tmp_path, kind, counts(12))
     source = load_recording(tmp_path).source
     first = np.concatenate(list(source.chunks(5)))
-    monkeypatch.setattr(VideoSource, "chunks", lambda self, size=64: iter(()))
+    np.testing.assert_array_equal(first, counts(12))
+    for decoder in (VideoSource, TiffSource, PictureSource):
+        monkeypatch.setattr(decoder, "chunks", lambda self, size=64: iter(()))
     np.testing.assert_array_equal(np.concatenate(list(source.chunks(7))), first)
