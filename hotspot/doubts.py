@@ -148,7 +148,8 @@ class Mirrored:
             return MIRRORED
         if mapped and not logged and not self.leads:
             return OFF_PARTS
-        if self.passed and (best < CERTAIN or self.snr < LEAST_AFTERWARDS):
+        clear_after = best >= CERTAIN and self.snr >= LEAST_AFTERWARDS and self.leads
+        if self.passed and not clear_after:
             return MIRRORED
         if (self.moving or self.mirrored > 0) and self._lost_beside(best, mapped=mapped):
             return MIRRORED

@@ -16,9 +16,8 @@ from hotspot.errors import RecordingError
 from hotspot.finding import CANNOT_TELL, HOT_SPOT, NO_HOT_SPOT, Finding
 from hotspot.frame import Recording
 from hotspot.heat.audit import audit_frames
-from hotspot.heat.fit import fit_heat, restore_heat
+from hotspot.heat.fit import restore_heat
 from hotspot.heat.gather import Gathered, gather_bins
-from hotspot.heat.mirror import without_mirrored
 from hotspot.heat.picture import build_heat_map, hottest_bin, rise_picture, source_map
 from hotspot.heat.values import value_converter
 from hotspot.line import (
@@ -29,13 +28,14 @@ from hotspot.line import (
 )
 from hotspot.locate.centre import SYSTEMATIC_PX
 from hotspot.locate.detect import Scores
-from hotspot.locate.field import Field, build_field, reddened
+from hotspot.locate.field import Field, reddened
 from hotspot.locate.peak import PeakRise
 from hotspot.locate.places import outline_at
 from hotspot.locate.scorer import Scorer
 from hotspot.locate.separate import Describer
 from hotspot.locate.spots import FoundSpot, find_at_parts, find_spots
 from hotspot.locate.templates import Rendered, build_templates, render
+from hotspot.look import look_at
 from hotspot.outcome import doubt_of, nothing_chance, told_apart, without_drive
 from hotspot.reflections import set_aside, warm_ones
 from hotspot.register.registration import Registration
@@ -56,9 +56,6 @@ STRONG_SNR = 8.0
 # From this one on its place is limited by how well its shape is known, not by noise: half the
 # model error of `hotspot.weigh` at this SNR is ten times the noise.
 SHAPE_LIMITED_SNR = 60.0
-# How far its place is then off, px: rms over boards of all conductivities, sensors and bodies was
-# 0.25 along each axis (`tests.benchmarks.exam`, 31 recordings above this SNR).
-SHAPE_SIGMA_PX = 0.3
 
 
 def find(
@@ -163,24 +160,15 @@ def conclude(line: Line, say: Progress) -> Told:
     """Return the finding from gathered frames, looked at once."""
     say(0.6, "finding when the output was on, and the heat")
     heated = find_heat(line)
-    line, fit, mirror = heated.line, heated.fit, heated.mirror
-    switching, trials = heated.estimate.switching, heated.estimate.trials
-    if fit is None:
-        return Told(without_drive(line, switching), line=line)
-    moving = line.moving or (mirror is not None and mirror.lively)
-    if mirror is not None:
-        line = replace(line, calm_bins=without_mirrored(line.calm_bins, mirror))
-        fit = fit_heat(line.calm_bins, heated.estimate.drive, frame_t_s=line.audit.t_s)
-    field = build_field(
-        fit.maps,
-        quiet=fit.quiet,
-        bad=line.calm_bins.bad,
-        bands=fit.bands,
-        doubt=fit.doubt,
-    )
+    line, mirror = heated.line, heated.mirror
     emissivity = line.emissivity
     templates = build_templates(line.mm_per_px, dimmed=emissivity is not None)
-
+    look = look_at(line, heated, templates=templates)
+    if look is None:
+        return Told(without_drive(line, heated.estimate.switching), line=line)
+    switching, trials = look.estimate.switching, look.estimate.trials
+    moving = line.moving or (mirror is not None and mirror.lively and not look.plain)
+    line, fit, field = look.line, look.fit, look.field
     scorer = Scorer(fit, templates, sigma_px=line.sigma_px, emissivity=emissivity)
 
     def outline(xy_px: FloatArray) -> FloatArray | None:
@@ -223,7 +211,7 @@ def conclude(line: Line, say: Progress) -> Told:
             fit = replace(restore_heat(fit, line.calm_bins), doubt=np.zeros_like(fit.doubt))
             sharp = reddened(field, maps=fit.maps)
             first = scorer.score(sharp)
-            strong, _ = spots_of(sharp, systematic_px=SHAPE_SIGMA_PX, first=first)
+            strong, _ = spots_of(sharp, systematic_px=look.shape_px, first=first)
             field = (
                 sharp
                 if not strong

@@ -41,8 +41,9 @@ SMALL_BODY_MM = 0.2
 class Line:
     """All that is known once the frames are gathered.
 
-    `moving` says that something was already seen to move, mirrored in the metal; `beside` (rows,
-    cols) is what lies beside the board, None when that is not known.
+    `moving` says that something was already seen to move, mirrored in the metal, `turned` that the
+    scale of a display was turned over; `beside` (rows, cols) is what lies beside the board, None
+    when that is not known.
     """
 
     recording: Recording
@@ -59,6 +60,7 @@ class Line:
     priors: tuple[Prior, ...]
     warnings: tuple[str, ...]
     moving: bool = False
+    turned: bool = False
     beside: NDArray[np.bool_] | None = None
 
     @property

@@ -27,6 +27,9 @@ FAR_ABOVE_NOISE = 30.0
 OWN_REACH_PX = 12.0
 # A spot there of this share of its SNR or less may be what its description leaves.
 CRUMB = 0.25
+# What is restless by a smaller share of a spot's height has not made it: pads in lossy video were
+# restless by 4 per cent of heat that was the brightest thing in the picture.
+RESTLESS_SHARE = 0.1
 # The window through which that is judged, px, and its certainty in sigma of chi-squared.
 REACH_PX, SPOT_SIGMA_PX, CERTAIN_SIGMAS = 12, 1.3, 5.0
 # A path this much stronger than the rest leaves crumbs of itself that look alike.
@@ -157,7 +160,10 @@ def find_mirrored(
 def _count_restless(field: Field, *, away_from_px: FloatArray) -> int:
     """Count the pads that change at times of their own, away from a spot."""
     usual = float(np.median(field.quiet_sigma))
-    restless = field.quiet_sigma > RESTLESS * usual
+    x, y = (max(1, round(float(v))) for v in away_from_px)
+    spot = (slice(None), slice(y - 1, y + 2), slice(x - 1, x + 2))
+    height = float(np.max(np.linalg.norm(field.maps[spot], axis=0) * field.local_sigma[spot[1:]]))
+    restless = field.quiet_sigma > max(RESTLESS * usual, RESTLESS_SHARE * height)
     restless &= _distance(field.shape, away_from_px) > OWN_REACH_PX
     return count_pads(restless)
 

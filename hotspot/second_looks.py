@@ -82,7 +82,7 @@ def told_clearly(
 
 
 def _turned(line: Line) -> Line:
-    return replace(line, calm_bins=turned_over(line.calm_bins), cold=-line.cold)
+    return replace(line, calm_bins=turned_over(line.calm_bins), cold=-line.cold, turned=True)
 
 
 def _beside_metal(line: Line, mirror: Mirror) -> Line:

@@ -34,6 +34,9 @@ SURE_COUNT = 30
 # The middle of lossy colours lies farther from them, on average, than a line that runs through each
 # of them: half a level did, and two where a bend was cut.
 CUT_LEVELS = 1.0
+# Steps from colour to colour that tell how far one level goes: so many to either side, and of them
+# the lower third, for where levels were not seen the steps are longer.
+AROUND, ONE_LEVEL = 6, 0.35
 # Fewer colours than this have no order worth the name.
 FEWEST = 8
 
@@ -121,7 +124,8 @@ def fit_curve(colours: FloatArray, counts: FloatArray, *, exact: bool) -> FloatA
             own = own[::-1]
         path = path + own if side == 1 else own[::-1] + path
     if exact:
-        return _drawn(colours[_with_tips(path, apart)])
+        line = colours[_with_tips(path, apart)]
+        return _drawn(line, at=_levels_of(line))
     line = _drawn(colours[path])
     middle = _drawn(_through_the_middle(line, colours, counts))
     before, after = (_mean_distance(own, colours, counts) for own in (line, middle))
@@ -183,12 +187,31 @@ def _longest_path(tree: Any, own: NDArray[np.intp]) -> list[int]:
     return path
 
 
-def _drawn(line: FloatArray) -> FloatArray:
-    """Return 256 colours evenly along a line of colours, dark end first."""
+def _levels_of(line: FloatArray) -> FloatArray:
+    """Return the (n,) levels of colours that are a map's own, in order, the first at 0.
+
+    A display knows 256 levels and paints each in a colour of its own, so neighbours are one level
+    apart however much their colours differ: along one map a level is four steps of colour here and
+    ten there. Where colours in between were not seen, their number follows from the steps around.
+    """
+    steps = np.linalg.norm(np.diff(line, axis=0), axis=1)
+    beside = np.pad(steps, AROUND, constant_values=np.nan)
+    around = np.lib.stride_tricks.sliding_window_view(beside, 2 * AROUND + 1)
+    one = np.maximum(np.nanquantile(around, ONE_LEVEL, axis=1), 1.0)
+    levels: FloatArray = np.r_[0, np.cumsum(np.maximum(np.round(steps / one), 1))]
+    return levels
+
+
+def _drawn(line: FloatArray, *, at: FloatArray | None = None) -> FloatArray:
+    """Return 256 colours along a line of colours, dark end first.
+
+    `at` are the places of the line's colours; distances of colour when None.
+    """
+    if at is None:
+        at = np.r_[0, np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))]
     luma = line @ LUMA
     if luma[-1] < luma[0]:
-        line = line[::-1]
-    arc = np.r_[0, np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1))]
-    at = np.linspace(0, arc[-1], LEVELS)
-    out: FloatArray = np.stack([np.interp(at, arc, c) for c in line.T], axis=1)
+        line, at = line[::-1], at[-1] - at[::-1]
+    even = np.linspace(0, at[-1], LEVELS)
+    out: FloatArray = np.stack([np.interp(even, at, c) for c in line.T], axis=1)
     return out

@@ -102,11 +102,7 @@ def fit_heat(calm_bins: CalmBins, drive: Drive, *, frame_t_s: FloatArray) -> Hea
         If the drive leaves no trace that segment offsets cannot explain as well.
     """
     bins = calm_bins.bins
-    atoms = build_atoms(drive, t_s=frame_t_s)
-    n = len(frame_t_s)
-    body = bins.binned(atoms.body.T).T
-    taus, ages = atoms.spread.shape[:2]
-    spread = bins.binned(atoms.spread.reshape(taus * ages, n).T).T.reshape(taus, ages, -1)
+    atoms, body, spread = response_in(bins, drive, frame_t_s=frame_t_s)
     quiet = _quiet_functions(drive, frame_t_s=frame_t_s, bins=bins)
     components = noise_components(bins.t_s, frames=bins.frames)
     covariance = calm_bins.covariance
@@ -163,6 +159,16 @@ def fit_heat(calm_bins: CalmBins, drive: Drive, *, frame_t_s: FloatArray) -> Hea
         still=still,
         doubt=np.hypot(_left_of_drift(calm_bins, contrasts, still), calmed.doubt),
     )
+
+
+def response_in(
+    bins: BinnedFrames, drive: Drive, *, frame_t_s: FloatArray
+) -> tuple[ResponseAtoms, FloatArray, FloatArray]:
+    """Return the answers to a drive: per frame, and (taus, bins), (taus, ages, bins) over bins."""
+    atoms = build_atoms(drive, t_s=frame_t_s)
+    taus, ages, n = atoms.spread.shape
+    spread = bins.binned(atoms.spread.reshape(taus * ages, n).T).T
+    return atoms, bins.binned(atoms.body.T).T, spread.reshape(taus, ages, -1)
 
 
 def _left_of_drift(calm_bins: CalmBins, contrasts: Contrasts, still: Still) -> NDArray[np.float32]:
