@@ -23,6 +23,8 @@ LEAST_EVIDENCE = 400.0
 # brightest somewhat beside a part is still the part's (0.97 and more, three strong ones), while
 # switching that a draught kept had 0.58 and less there (six proposals).
 AT_PARTS = 0.8
+# Smaller chances are not told apart: they say how well the noise model holds in its far tail.
+LEAST_CHANCE = 1e-9
 # So near to the strongest place it is a matter of one spot's shape, px.
 ONE_SPOT_PX = 12.0
 
@@ -47,14 +49,17 @@ def choose_switching(
     best, best_fit = proposed[0], _fit(line, proposed[0])
     if len(proposed) == 1 or not line.on_rail:
         return best, best_fit
-    most = float(np.log(LEAST_EVIDENCE))
+    least, most = float(np.log(LEAST_EVIDENCE)), -np.inf
     fits = (best_fit, *(_fit(line, estimate) for estimate in proposed[1:]))
     for estimate, fit in zip(proposed, fits, strict=True):
         if fit is None:
             continue
         at_parts, elsewhere = _evidence(line, fit)
-        if at_parts > max(AT_PARTS * elsewhere, most):
-            best, best_fit, most = estimate, fit, at_parts
+        # Evidence of the course over time and of the place are of one recording, but not the same:
+        # wandering pads follow some step or other closely, though no train.
+        both = at_parts - float(np.log(max(estimate.switching.significance, LEAST_CHANCE)))
+        if at_parts > max(AT_PARTS * elsewhere, least) and both > most:
+            best, best_fit, most = estimate, fit, both
     return best, best_fit
 
 
