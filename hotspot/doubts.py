@@ -100,6 +100,9 @@ class Mirrored:
         Whether the strongest spot beside the path is the fault.
     passed
         Whether something moved at times, and these were left out.
+    plain
+        Whether display video was looked at plainly (`hotspot.look`): how strong a spot is then says
+        nothing of whether it is heat.
     """
 
     equals: int
@@ -110,6 +113,7 @@ class Mirrored:
     moving: bool = False
     leads: bool = True
     passed: bool = False
+    plain: bool = False
 
     def doubt(
         self,
@@ -139,6 +143,8 @@ class Mirrored:
         chance
             False-alarm probability of the reading.
         """
+        if self.plain and self.equals > 1:
+            return MIRRORED
         # Places that change alike: one of two must be well on a part of the rail, one of three must
         # also be the strongest, and strong.
         if mapped and self.equals > 1 and best < CERTAIN and self.snr < STRONG_BESIDE:

@@ -308,6 +308,7 @@ def conclude(line: Line, say: Progress) -> Told:
         mirrored=len(mirrored_spots),
         moving=moving,
         passed=heated.left_out_s > 0,
+        plain=look.plain,
         switching=switching,
         chance=chance,
     )

@@ -71,6 +71,7 @@ def doubt_of(
     mirrored: int,
     moving: bool,
     passed: bool,
+    plain: bool,
     switching: Switching,
     chance: float,
 ) -> str | None:
@@ -86,6 +87,8 @@ def doubt_of(
         How many others are known to move at times of their own.
     moving, passed
         Whether something was seen to move in the mirrors, and was left out while it did.
+    plain
+        Whether this is the plain look (`hotspot.look`).
     switching, chance
         When the output was on, and how often noise gives such a reading.
     """
@@ -96,6 +99,7 @@ def doubt_of(
         mirrored=mirrored,
         moving=moving,
         passed=passed,
+        plain=plain,
     )
     mapped = bool(line.places)
     best = 1.0

@@ -20,6 +20,9 @@ from hotspot.locate.spots import FoundSpot
 
 # Spots within this share of the strongest count as its equals.
 EQUAL_SHARE = 0.6
+# ... and in a plain look from this share on: of 30 hot parts two had another such place far from
+# them (both under a hand), and of three hands alone two did.
+PLAIN_EQUAL_SHARE = 0.4
 # From this SNR on equals must be about as bright as well: the error of a spot's model is then
 # several times the noise.
 FAR_ABOVE_NOISE = 30.0
@@ -105,6 +108,7 @@ def find_mirrored(
     mirrored: int = 0,
     moving: bool = False,
     passed: bool = False,
+    plain: bool = False,
 ) -> Mirrored:
     """Return the signs of something mirrored in a field with its spots, strongest first.
 
@@ -123,6 +127,9 @@ def find_mirrored(
         Whether something was seen to move in the mirrors (`hotspot.heat.mirror`).
     passed
         Whether something moved at times, and these were left out (`hotspot.undisturbed`).
+    plain
+        Whether this is the plain look (`hotspot.look`), in which nothing but their number tells
+        places that mirror a hand from one that is hot.
     """
     seen = [s.xy_px for s in spots] if centres_px is None else centres_px
     if not spots:
@@ -142,6 +149,10 @@ def find_mirrored(
         if yes and s.snr >= EQUAL_SHARE * strongest and abs(s.peak_k) >= least_k
     ]
     equals = len(alike)
+    if plain:
+        lead = max(own, key=lambda s: s.snr)
+        far = [s for s in own if np.hypot(*(s.xy_px - lead.xy_px)) > OWN_REACH_PX]
+        equals = 1 + sum(s.snr >= PLAIN_EQUAL_SHARE * strongest for s in far)
     path = max((s.snr for s, yes in zip(spots, judged, strict=True) if not yes), default=0.0)
     if path > STRONG_PATH * strongest:
         equals = 1
@@ -153,6 +164,7 @@ def find_mirrored(
         snr=strongest,
         moving=moving,
         passed=passed,
+        plain=plain,
         leads=max(own, key=lambda s: s.snr).role == "fault",
     )
 

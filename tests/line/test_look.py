@@ -8,6 +8,7 @@ from functools import cache
 import numpy as np
 import pytest
 
+from hotspot.doubts import MIRRORED, Mirrored
 from hotspot.find import find
 from hotspot.finding import HOT_SPOT, NO_HOT_SPOT, Finding
 from hotspot.frame import ArraySource, Recording
@@ -125,3 +126,13 @@ def test_a_single_piece_of_metal_that_brightens_is_mirrored() -> None:
 def test_without_metal_nothing_tells_heat_from_a_mirrored_hand() -> None:
     heat = np.exp(-0.5 * (around(50, 50) / 3) ** 2).astype(np.float32)
     assert is_mirrored(heat, emissivity=np.ones_like(heat), usable=ALL)
+
+
+def test_where_two_far_places_brighten_plainly_none_is_named() -> None:
+    """Without a time course to go by, two pads under a hand are as strong as any heat."""
+    signs = Mirrored(equals=2, restless=0, snr=900.0, plain=True)
+    assert signs.doubt(logged=True, moved=False, best=0.95) == MIRRORED
+    alone = replace(signs, equals=1)
+    assert alone.doubt(logged=True, moved=False, best=0.95) is None
+    fitted = replace(signs, plain=False)
+    assert fitted.doubt(logged=True, moved=False, best=0.95) is None
