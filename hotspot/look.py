@@ -25,16 +25,18 @@ from hotspot.locate.scorer import Scorer
 from hotspot.locate.templates import Template
 from hotspot.undisturbed import Heated
 
-# Above this SNR of its strongest spot the plain look is as good as any: of 60 videos by two
-# generators it named the part in all that reached it.
+# Above this SNR of its strongest spot the plain look is as good as any: of some 40 videos by two
+# generators that reached it the part was named in all but two, where lossy coding or the top of
+# the scale left it to a neighbour.
 PLAIN_SNR = 100.0
 # A plain look knows no moments at which a hand came and went, and a hand in the metal reached an
 # SNR of 245. But a hand is brightest in bare metal, while what warms up is dark there: around real
-# heat metal was darker than the rest in all but a few videos, and brighter by 0.04 of the spot's
-# height in one; around that hand by 0.5 of it.
+# heat metal was darker than the rest, or brighter by 0.04 of the spot's height at most (one video
+# apart, whose brightest pixel was a terminal's); around that hand by 0.5 of it. It is not enough:
+# one hand had -0.1, and was known by another pad that brightened as much.
 MOST_MIRRORED = 0.15
-# The brightest place itself shows at least so much of the heat: a part's body or the board; of real
-# ones 0.55 and more, while a connector that mirrored a hand showed 0.15.
+# The brightest place itself shows at least so much of the heat: a part's body or the board; real
+# ones 0.55 and more (but for that terminal), while a connector that mirrored a hand showed 0.15.
 LEAST_SHOWN = 0.4
 # Pixels that show metal, at least half as much as bare metal does, without which nothing is said.
 METAL, FEWEST_METAL = 0.4, 20
