@@ -30,8 +30,8 @@ FAR_ABOVE_NOISE = 30.0
 OWN_REACH_PX = 12.0
 # A spot there of this share of its SNR or less may be what its description leaves.
 CRUMB = 0.25
-# What is restless by a smaller share of a spot's height has not made it: pads in lossy video were
-# restless by 4 per cent of heat that was the brightest thing in the picture.
+# In a plain look, what is restless by a smaller share of a spot's height has not made it: pads in
+# lossy video were restless by 4 per cent of heat that was the brightest thing in the picture.
 RESTLESS_SHARE = 0.1
 # The window through which that is judged, px, and its certainty in sigma of chi-squared.
 REACH_PX, SPOT_SIGMA_PX, CERTAIN_SIGMAS = 12, 1.3, 5.0
@@ -158,7 +158,7 @@ def find_mirrored(
         equals = 1
     return Mirrored(
         equals=equals,
-        restless=_count_restless(field, away_from_px=own[0].xy_px),
+        restless=_count_restless(field, away_from_px=own[0].xy_px, plain=plain),
         misfit=max(measure_misfits(field, list(alike))),
         mirrored=mirrored,
         snr=strongest,
@@ -169,13 +169,20 @@ def find_mirrored(
     )
 
 
-def _count_restless(field: Field, *, away_from_px: FloatArray) -> int:
-    """Count the pads that change at times of their own, away from a spot."""
-    usual = float(np.median(field.quiet_sigma))
-    x, y = (max(1, round(float(v))) for v in away_from_px)
-    spot = (slice(None), slice(y - 1, y + 2), slice(x - 1, x + 2))
-    height = float(np.max(np.linalg.norm(field.maps[spot], axis=0) * field.local_sigma[spot[1:]]))
-    restless = field.quiet_sigma > max(RESTLESS * usual, RESTLESS_SHARE * height)
+def _count_restless(field: Field, *, away_from_px: FloatArray, plain: bool) -> int:
+    """Count the pads that change at times of their own, away from a spot.
+
+    In a plain look only those that come near the spot's height: it is held against noise so much
+    smaller that the coding of a video makes pads restless. In a fitted one a spot far higher than
+    what is restless may still be of its making: a walking animal was.
+    """
+    least = RESTLESS * float(np.median(field.quiet_sigma))
+    if plain:
+        x, y = (max(1, round(float(v))) for v in away_from_px)
+        spot = (slice(None), slice(y - 1, y + 2), slice(x - 1, x + 2))
+        seen = np.linalg.norm(field.maps[spot], axis=0) * field.local_sigma[spot[1:]]
+        least = max(least, RESTLESS_SHARE * float(np.max(seen)))
+    restless = field.quiet_sigma > least
     restless &= _distance(field.shape, away_from_px) > OWN_REACH_PX
     return count_pads(restless)
 
