@@ -29,11 +29,11 @@ from hotspot.undisturbed import Heated
 # generators that reached it the part was named in all but two, where lossy coding or the top of
 # the scale left it to a neighbour.
 PLAIN_SNR = 100.0
-# A plain look knows no moments at which a hand came and went, and a hand in the metal reached an
-# SNR of 245. But a hand is brightest in bare metal, while what warms up is dark there: around real
-# heat metal was darker than the rest, or brighter by 0.04 of the spot's height at most (one video
-# apart, whose brightest pixel was a terminal's); around that hand by 0.5 of it. It is not enough:
-# one hand had -0.1, and was known by another pad that brightened as much.
+# A plain look knows no moments at which a hand came and went, and hands in the metal reached SNRs
+# of 245 to 889. But a hand is brightest in bare metal, while what warms up is dark there: around
+# real heat metal was darker than the rest, or brighter by 0.04 of the spot's height at most (one
+# video apart, whose brightest pixel was a terminal's); around one of the hands by 0.5 of it. It is
+# not enough: another had -0.1, and was known by a second pad that brightened almost as much.
 MOST_MIRRORED = 0.15
 # The brightest place itself shows at least so much of the heat: a part's body or the board; real
 # ones 0.55 and more (but for that terminal), while a connector that mirrored a hand showed 0.15.

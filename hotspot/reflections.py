@@ -149,13 +149,13 @@ def find_mirrored(
         if yes and s.snr >= EQUAL_SHARE * strongest and abs(s.peak_k) >= least_k
     ]
     equals = len(alike)
-    if plain:
-        lead = max(own, key=lambda s: s.snr)
-        far = [s for s in own if np.hypot(*(s.xy_px - lead.xy_px)) > OWN_REACH_PX]
-        equals = 1 + sum(s.snr >= PLAIN_EQUAL_SHARE * strongest for s in far)
     path = max((s.snr for s, yes in zip(spots, judged, strict=True) if not yes), default=0.0)
     if path > STRONG_PATH * strongest:
         equals = 1
+    lead = max(own, key=lambda s: s.snr)
+    if plain:
+        far = [s for s in own if np.hypot(*(s.xy_px - lead.xy_px)) > OWN_REACH_PX]
+        equals = 1 + sum(s.snr >= PLAIN_EQUAL_SHARE * strongest for s in far)
     return Mirrored(
         equals=equals,
         restless=_count_restless(field, away_from_px=own[0].xy_px, plain=plain),
@@ -165,7 +165,7 @@ def find_mirrored(
         moving=moving,
         passed=passed,
         plain=plain,
-        leads=max(own, key=lambda s: s.snr).role == "fault",
+        leads=lead.role == "fault",
     )
 
 

@@ -36,7 +36,8 @@ def choose_switching(
 
     A draught, a cloud or a passing hand changes a picture more than a weak short does, and a search
     for whatever changes finds it first. But what it does runs all over the picture, while what the
-    current does is a spot on one part of the rail. Where no proposal leads to such a spot, the one
+    current does is a spot on one part of the rail; how seldom noise explains the course counts
+    beside it. Where no proposal leads to such a spot, the one
     the search is surest of stands. The fit is None where nothing was switched, or left no trace.
 
     Parameters

@@ -20,7 +20,7 @@ from hotspot.heat.bins import BinnedFrames
 from hotspot.heat.calm import CalmBins
 from hotspot.heat.drive import Drive
 from hotspot.heat.fit import HeatFit, response_in
-from hotspot.heat.noise import noise_components
+from hotspot.heat.noise import noise_components, robust_variance
 from hotspot.heat.response import Contrasts
 from hotspot.heat.still import find_still
 
@@ -39,8 +39,6 @@ GLOW, GLOW_COLD_S = 3.0, 2.5
 FEWEST_COLD, FEWEST_WARM = 8, 3
 # Slow cosines over the cold bins that tell their noise.
 MOST_QUIET = 16
-# Median of the squares of a normal variable, Phi^-1(0.75)².
-MEDIAN_SQUARE = 0.4549
 
 
 def fit_plainly(
@@ -185,9 +183,9 @@ def _covariance(
 
     A shutter leaves each pixel another offset, of the order of a frame's noise.
     """
-    step = np.diff(bins.values[cold][:, good], axis=0)
     frames = bins.frames[cold]
-    each = np.median(step**2, axis=1) / MEDIAN_SQUARE / (1 / frames[1:] + 1 / frames[:-1])
+    steps = robust_variance(np.diff(bins.values[cold], axis=0), good=good)
+    each = steps / (1 / frames[1:] + 1 / frames[:-1])
     variance = max(float(np.median(each)), 1e-12)
     out: FloatArray = np.diag(variance / bins.frames)
     if len(np.unique(bins.segment)) > 1:

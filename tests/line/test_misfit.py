@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -257,6 +259,43 @@ def test_a_spot_beside_a_far_stronger_path_has_no_equals() -> None:
     assert find_mirrored(z, spots=(fault, crumb)).equals == 2
     assert find_mirrored(z, spots=(path, fault, crumb)).equals == 1
     assert find_mirrored(z, spots=(path, fault, crumb)).snr == 10.0
+
+
+def test_in_a_plain_look_a_far_place_half_as_strong_is_an_equal_and_a_crumb_is_none() -> None:
+    z = field(quiet_share=0.0, xy_px=FIRST)
+    spots = (
+        a_spot(FIRST, snr=900.0, peak_k=90.0),
+        a_spot((26.0, 24.0), snr=700.0, peak_k=60.0, role="unknown"),
+        a_spot(SECOND, snr=450.0, peak_k=20.0, role="unknown"),
+        a_spot((50.0, 8.0), snr=300.0, peak_k=20.0, role="unknown"),
+    )
+    assert find_mirrored(z, spots=spots, plain=True).equals == 2
+    assert find_mirrored(z, spots=spots[:2], plain=True).equals == 1
+    # However strong the path to them is said to be.
+    path = a_spot((10.0, 38.0), snr=4000.0, peak_k=99.0, role="path")
+    assert find_mirrored(z, spots=(path, *spots), plain=True).equals == 2
+    assert find_mirrored(z, spots=(path, *spots)).equals == 1
+
+
+def test_in_a_plain_look_restless_places_count_as_far_as_they_come_near_the_spot() -> None:
+    z = field(quiet_share=0.0, xy_px=FIRST)  # 40 high
+    sigma = np.ones((ROWS, COLS), np.float32)
+    for x in (40, 48, 56):
+        sigma[30:33, x : x + 3] = 3.9
+    spot = a_spot(FIRST, snr=300.0, peak_k=9.0)
+    slightly = replace(z, quiet_sigma=sigma)
+    assert find_mirrored(slightly, spots=(spot,)).restless == 3
+    assert find_mirrored(slightly, spots=(spot,), plain=True).restless == 0
+    strongly = replace(z, quiet_sigma=4 * sigma)
+    strongly.quiet_sigma[sigma == 1] = 1
+    assert find_mirrored(strongly, spots=(spot,), plain=True).restless == 3
+
+
+def test_after_a_hand_has_passed_the_strongest_spot_must_be_the_fault() -> None:
+    clear = Mirrored(equals=1, restless=0, snr=11.0, passed=True)
+    assert not forbidden(clear)
+    assert forbidden(replace(clear, leads=False))
+    assert not forbidden(replace(clear, leads=False, passed=False))
 
 
 def test_a_spot_is_judged_where_it_was_seen() -> None:

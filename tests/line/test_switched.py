@@ -119,6 +119,25 @@ def test_without_a_part_map_the_surest_stands() -> None:
     assert fit is not None
 
 
+@pytest.mark.parametrize(("chances", "chosen"), [((0.05, 2.7e-5), 1), ((0.05, 0.04), 0)])
+def test_how_seldom_noise_explains_a_course_counts_beside_the_heat_at_a_part(
+    chances: tuple[float, float], chosen: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Pads that wander follow one step or another; e^29 against e^24 at the parts is not all."""
+    line = line_of(draughty()[0], demo_board())
+    proposed = tuple(
+        SwitchingEstimate(
+            Switching(source="estimated", edges_s=at, onset_s=at[0], significance=chance),
+            drive_from_edges(at),
+            trials=1.0,
+        )
+        for at, chance in zip(((14.0,), (13.0, 20.0)), chances, strict=True)
+    )
+    evidence = iter([(29.0, 24.0), (24.0, 18.0)])
+    monkeypatch.setattr(switched, "_evidence", lambda line, fit: next(evidence))
+    assert choose_switching(line, proposed)[0] is proposed[chosen]
+
+
 def test_what_was_written_down_is_the_only_proposal() -> None:
     line = line_of(simulated("C18").recording, demo_board())
     (known,) = switchings_of(line)
