@@ -20,6 +20,7 @@ from hotspot.heat.fit import restore_heat
 from hotspot.heat.gather import Gathered, gather_bins
 from hotspot.heat.picture import build_heat_map, hottest_bin, rise_picture, source_map
 from hotspot.heat.values import value_converter
+from hotspot.likeness import without_mirrored_spots
 from hotspot.line import (
     Line,
     build_line,
@@ -275,6 +276,14 @@ def conclude(line: Line, say: Progress) -> Told:
         if extra is not None:
             found = (*found, extra)
             weighed = weighed_of(found)
+    like_mirrors: tuple[FoundSpot, ...] = ()
+    if heated.passed is not None and not moved and weighed.on_rail > ON_A_PART:
+        roles = [spot.role for spot in weighed.spots]
+        found, like_mirrors = without_mirrored_spots(
+            found, roles=roles, field=field, mirror=heated.passed
+        )
+    if like_mirrors:
+        weighed = weighed_of(found)
     if not found and mirrored_spots:
         found, mirrored_spots = mirrored_spots, ()
         weighed = weighed_of(found)
@@ -297,8 +306,8 @@ def conclude(line: Line, say: Progress) -> Told:
     )
     verdict = HOT_SPOT if found else NO_HOT_SPOT
     spots, suspects, warnings = weighed.spots, weighed.suspects, weighed.warnings
-    if mirrored_spots:
-        others = weighed_of(mirrored_spots).spots
+    if mirrored_spots or like_mirrors:
+        others = weighed_of((*mirrored_spots, *like_mirrors)).spots
         spots = (*spots, *(replace(s, role="unknown") for s in others))
     doubt = doubt_of(
         line,

@@ -37,6 +37,8 @@ class Heated:
         What is seen to move in the metal all the same, or None.
     left_out_s
         How long something moved; those moments were left out.
+    passed
+        The mirrors, as what passed then has shown them; None where nothing was left out.
     """
 
     line: Line
@@ -44,6 +46,7 @@ class Heated:
     fit: HeatFit | None
     mirror: Mirror | None
     left_out_s: float = 0.0
+    passed: Mirror | None = None
 
     @property
     def warnings(self) -> tuple[str, ...]:
@@ -75,7 +78,8 @@ def find_heat(line: Line) -> Heated:
         return first
     bins = line.calm_bins.bins
     spacing_s = float(np.median(np.diff(bins.t_s)))
-    return replace(then, left_out_s=spacing_s * int(np.count_nonzero(~kept)))
+    left_out_s = spacing_s * int(np.count_nonzero(~kept))
+    return replace(then, left_out_s=left_out_s, passed=first.mirror)
 
 
 def _energy(fit: HeatFit) -> float:

@@ -17,7 +17,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import ndimage
 
-from hotspot.heat.bins import BinnedFrames
 from hotspot.heat.calm import CalmBins, with_noise
 from hotspot.heat.drift import Drift, build_waves, remove_drift
 from hotspot.heat.fit import LEAK_SHARE, HeatFit
@@ -40,7 +39,9 @@ EVIDENT = ((60.0, LEAK_SHARE), (300.0, 0.3))
 DISTURBED, AROUND_S = 6.0, 1.5
 # So much of the recording must be left to go by, and in it mirrors must be about as still as what
 # does not mirror: pads that wander with a room all the time do not come to rest.
-LEAST_KEPT, STILL_AGAIN = 0.35, 1.6
+LEAST_KEPT, STILL_AGAIN = 0.25, 1.6
+# Each round knows the usual better; two were enough for hands that were there half the time.
+ROUNDS = 4
 MOST_MATT = 4000
 # Width over which restlessness is judged, px.
 PAD_SIGMA_PX = 1.0
@@ -113,29 +114,45 @@ def find_undisturbed_bins(calm_bins: CalmBins, mirror: Mirror) -> NDArray[np.boo
     bins = calm_bins.bins
     strength = mirror.strength.reshape(-1)
     # The better half of what mirrors: the rest is noise that passed for it.
-    mirrored = _power(bins, np.flatnonzero(strength > np.median(strength[strength > 0])))
-    usual = float(np.median(mirrored[mirrored <= np.median(mirrored)]))
-    disturbed = mirrored > DISTURBED * usual
-    if not disturbed.any():
-        return None
-    apart = np.abs(bins.t_s[:, None] - bins.t_s[disturbed][None]).min(axis=1)
-    kept: NDArray[np.bool_] = apart > AROUND_S
-    if kept.mean() < LEAST_KEPT:
+    metal = bins.values[:, np.flatnonzero(strength > np.median(strength[strength > 0]))]
+    kept = np.ones(len(bins.t_s), dtype=bool)
+    # What passed may have been there half the time, and is then the usual: again without it.
+    for _ in range(ROUNDS):
+        power = _power(metal, segment=bins.segment, usually=kept)
+        usual = float(np.median(power[power <= np.median(power[kept])]))
+        disturbed = power > DISTURBED * usual
+        if not disturbed.any():
+            break
+        apart = np.abs(bins.t_s[:, None] - bins.t_s[disturbed][None]).min(axis=1)
+        before, kept = kept, apart > AROUND_S
+        if kept.mean() < LEAST_KEPT:
+            return None
+        if np.array_equal(kept, before):
+            break
+    if kept.all():
         return None
     matt = np.flatnonzero((strength == 0) & ~calm_bins.bad.reshape(-1))
     matt = matt[:: max(1, len(matt) // MOST_MATT)]
-    still = np.median(mirrored[kept]) < STILL_AGAIN * np.median(_power(bins, matt)[kept])
-    return kept if still else None
+    segment, every = bins.segment[kept], np.ones(int(kept.sum()), dtype=bool)
+    mirrored = _power(metal[kept], segment=segment, usually=every)
+    rest = _power(bins.values[kept][:, matt], segment=segment, usually=every)
+    return kept if np.median(mirrored) < STILL_AGAIN * np.median(rest) else None
 
 
-def _power(bins: BinnedFrames, pixels: NDArray[np.intp]) -> NDArray[np.float32]:
-    """Return (bins,) the mean square over pixels of what differs from their usual value."""
-    values = bins.values[:, pixels]
-    for number in np.unique(bins.segment):
-        own = bins.segment == number
-        values[own] -= np.median(values[own], axis=0)
-    out: NDArray[np.float32] = np.mean(values**2, axis=1)
-    return out
+def _power(
+    values: NDArray[np.float32], *, segment: NDArray[np.intp], usually: NDArray[np.bool_]
+) -> NDArray[np.float32]:
+    """Return (bins,) the mean square over pixels of what differs from their usual value.
+
+    The usual is that of the bins `usually`, in each segment that has any.
+    """
+    out = np.empty_like(values)
+    for number in np.unique(segment):
+        own = segment == number
+        named = own & usually
+        out[own] = values[own] - np.median(values[named if named.any() else own], axis=0)
+    power: NDArray[np.float32] = np.mean(out**2, axis=1)
+    return power
 
 
 def count_pads(restless: NDArray[np.bool_]) -> int:

@@ -17,7 +17,7 @@ from hotspot.heat.calm import CalmBins
 from hotspot.heat.drive import Drive
 from hotspot.heat.fit import HeatFit, fit_heat
 from hotspot.heat.gather import Gathered, gather_bins
-from hotspot.heat.mirror import build_mirror, without_mirrored
+from hotspot.heat.mirror import build_mirror, find_undisturbed_bins, without_mirrored
 from hotspot.heat.values import value_converter
 from hotspot.line import build_line, switchings_of
 from tests.heat.made_frames import COUNT_C, Made, celsius, recording, times
@@ -91,3 +91,26 @@ def test_a_short_beside_a_hand_is_found_where_it_is() -> None:
 def test_a_hand_alone_is_no_hot_spot(seed: int) -> None:
     cold = replace(MADE, peak_k=0.0, seed=seed)
     assert find(recording(cold, frames_of(cold, hand_k=1.0))).verdict != "hot spot"
+
+
+@pytest.mark.parametrize("gone_s", [(5.0, 14.0), (5.0, 19.0), (9.0, 28.0)])
+def test_moments_with_a_hand_are_told_from_those_without(gone_s: tuple[float, float]) -> None:
+    """Also where it was there for the greater part: what is usual is then the hand itself."""
+    made = replace(MADE, seconds=36.0)
+    hand, t_s = mirrored_hand(made, peak_k=1.0), times(made)
+    there = (t_s < gone_s[0]) | (t_s >= gone_s[1])
+    hand[~there] = 0.0
+    seen = celsius(made) + hand
+    given = recording(made, np.round((seen + 20.0) / COUNT_C).astype(np.uint16))
+    to_values = value_converter(given)
+    audit = audit_frames(given, to_values=to_values)
+    bins = gather_bins(given, audit, to_values=to_values)
+    line = build_line(Gathered(recording=given, audit=audit, bins=bins))
+    fit = fit_heat(line.calm_bins, switchings_of(line)[0].drive, frame_t_s=audit.t_s)
+    mirror = build_mirror(fit, bad=line.calm_bins.bad)
+    assert mirror is not None
+    kept = find_undisturbed_bins(line.calm_bins, mirror)
+    assert kept is not None
+    seen_at = bins.binned(np.max(hand, axis=(1, 2))[:, None])[:, 0]
+    assert float(seen_at[kept].max()) < 0.1  # K, a tenth of what the hand shows
+    assert np.mean(kept[seen_at == 0]) > 0.6
