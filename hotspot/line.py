@@ -87,6 +87,17 @@ class Line:
         )
 
     @property
+    def on_path(self) -> tuple[Place, ...]:
+        """Places of the parts that carry the current to the fault."""
+        if not self.places:
+            return ()
+        return tuple(
+            place
+            for place, prior in zip(self.places, self.priors, strict=True)
+            if prior.role is Role.SERIES
+        )
+
+    @property
     def unit(self) -> str:
         """Kelvin where the camera has an absolute scale."""
         return "K" if self.recording.profile.is_radiometric else "relative"

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
+from hotspot.heat.again import seen_again
 from hotspot.heat.fit import HeatFit, fit_heat
 from hotspot.heat.switching import SwitchingEstimate
 from hotspot.line import Line
 from hotspot.locate.detect import Scores
 from hotspot.locate.field import Field, build_field
-from hotspot.locate.parts import WITHIN_LOAD, score_parts
+from hotspot.locate.parts import WITHIN_LOAD, Place, score_parts
 from hotspot.locate.scorer import Scorer
 from hotspot.locate.templates import build_templates
 from hotspot.weigh import elsewhere_evidence, tempered
@@ -25,6 +26,12 @@ LEAST_EVIDENCE = 400.0
 AT_PARTS = 0.8
 # Smaller chances are not told apart: they say how well the noise model holds in its far tail.
 LEAST_CHANCE = 1e-9
+# Where one pixel shows heat this far above the noise the moments are known well, and what the
+# answers' shapes lack would move them more than noise does.
+MOST_SNR = 30.0
+# What an edge more, or less, must explain, nats, and edges moved as they are: each is placed freely
+# among some two hundred bins.
+EDGE_NATS = 2.5
 # So near to the strongest place it is a matter of one spot's shape, px.
 ONE_SPOT_PX = 12.0
 
@@ -37,8 +44,9 @@ def choose_switching(
     A draught, a cloud or a passing hand changes a picture more than a weak short does, and a search
     for whatever changes finds it first. But what it does runs all over the picture, while what the
     current does is a spot on one part of the rail; how seldom noise explains the course counts
-    beside it. Where no proposal leads to such a spot, the one
-    the search is surest of stands. The fit is None where nothing was switched, or left no trace.
+    beside it. Where no proposal leads to such a spot, the one the search is surest of stands. The
+    fit is None where nothing was switched, or left no trace. Weak heat then tells the moments
+    better than the search did.
 
     Parameters
     ----------
@@ -47,21 +55,59 @@ def choose_switching(
     proposed
         From `hotspot.line.switchings_of`, the most significant first.
     """
-    best, best_fit = proposed[0], _fit(line, proposed[0])
-    if len(proposed) == 1 or not line.on_rail:
-        return best, best_fit
-    least, most = float(np.log(LEAST_EVIDENCE)), -np.inf
-    fits = (best_fit, *(_fit(line, estimate) for estimate in proposed[1:]))
-    for estimate, fit in zip(proposed, fits, strict=True):
+    first, first_fit = proposed[0], _fit(line, proposed[0])
+    if not line.on_rail or line.recording.injection is not None:
+        return first, first_fit
+    if len(proposed) == 1 and (first_fit is None or _strongest_snr(line, first_fit) > MOST_SNR):
+        return first, first_fit
+    chosen, most = None, -np.inf
+    for estimate in proposed:
+        fit = first_fit if estimate is first else _fit(line, estimate)
         if fit is None:
             continue
-        at_parts, elsewhere = _evidence(line, fit)
+        seen = _Seen(estimate, fit, _evidence(line, fit))
         # Evidence of the course over time and of the place are of one recording, but not the same:
         # wandering pads follow some step or other closely, though no train.
-        both = at_parts - float(np.log(max(estimate.switching.significance, LEAST_CHANCE)))
-        if at_parts > max(AT_PARTS * elsewhere, least) and both > most:
-            best, best_fit, most = estimate, fit, both
-    return best, best_fit
+        chance = max(estimate.switching.significance, LEAST_CHANCE)
+        both = seen.evidence.alone - float(np.log(chance))
+        if seen.evidence.is_at_a_part and both > most:
+            chosen, most = seen, both
+    if chosen is None:
+        return first, first_fit
+    if _strongest_snr(line, chosen.fit) < MOST_SNR:
+        chosen = _better_timed(line, chosen)
+    return chosen.estimate, chosen.fit
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Seen:
+    """A switching, its fit, and the evidence of heat in it."""
+
+    estimate: SwitchingEstimate
+    fit: HeatFit
+    evidence: Evidence
+
+
+def _better_timed(line: Line, seen: _Seen) -> _Seen:
+    """Return the switching with its edges where the warm part insists, if that is more heat."""
+    part = seen.evidence.part
+    for estimate in seen_again(
+        line.calm_bins,
+        seen.estimate,
+        place=part.xy_px,
+        cov_px2=part.heat_cov_px2() + line.sigma_px**2 * np.eye(2),
+        emissivity=line.emissivity,
+        mm_per_px=line.mm_per_px,
+    ):
+        fit = _fit(line, estimate)
+        if fit is None:
+            continue
+        now, before = _evidence(line, fit), seen.evidence
+        edges = len(estimate.switching.edges_s) - len(seen.estimate.switching.edges_s)
+        gained = min(now.at_part - before.at_part, now.alone - before.alone)
+        if now.is_at_a_part and gained > (1 + abs(edges)) * EDGE_NATS:
+            seen = _Seen(estimate, fit, now)
+    return seen
 
 
 def _fit(line: Line, estimate: SwitchingEstimate) -> HeatFit | None:
@@ -76,8 +122,45 @@ def _fit(line: Line, estimate: SwitchingEstimate) -> HeatFit | None:
         return None
 
 
-def _evidence(line: Line, fit: HeatFit) -> tuple[float, float]:
-    """Log evidence of heat at the best part of the rail, and of heat anywhere."""
+def _strongest_snr(line: Line, fit: HeatFit) -> float:
+    """SNR of the pixel that shows most."""
+    power = np.sum(fit.maps**2, axis=0)
+    return float(np.sqrt(np.max(power, where=~line.calm_bins.bad, initial=0.0)))
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """Log evidence of heat.
+
+    Attributes
+    ----------
+    part
+        The best part of the rail.
+    at_part, elsewhere
+        Of heat there, and of heat anywhere.
+    away
+        Of heat far from it. The path to a short is warm as well: far is what is far from series
+        parts, too.
+    """
+
+    part: Place
+    at_part: float
+    elsewhere: float
+    away: float
+
+    @property
+    def is_at_a_part(self) -> bool:
+        """Whether there is heat, and it is the part's."""
+        return self.at_part > max(AT_PARTS * self.elsewhere, float(np.log(LEAST_EVIDENCE)))
+
+    @property
+    def alone(self) -> float:
+        """What does the same in other places as well is the room's doing, however surely."""
+        return self.at_part - max(self.away, 0.0)
+
+
+def _evidence(line: Line, fit: HeatFit) -> Evidence:
+    """Return the evidence of heat at the parts of the rail and elsewhere."""
     field = build_field(
         fit.maps,
         quiet=fit.quiet,
@@ -93,7 +176,14 @@ def _evidence(line: Line, fit: HeatFit) -> tuple[float, float]:
     anywhere = (WITHIN_LOAD,) * len(line.on_rail)
     elsewhere = elsewhere_evidence(scores, field)
     seen = score_parts(_shape_forgiven(scores, field), places=line.on_rail, within=anywhere)
-    return max(s.log_evidence for s in seen), elsewhere
+    best = int(np.argmax([s.log_evidence for s in seen]))
+    own = [line.on_rail[best], *line.on_path]
+    y, x = np.indices(field.shape)
+    far = field.searched.copy()
+    for place in own:
+        far &= np.hypot(x - place.xy_px[0], y - place.xy_px[1]) > place.radius_px + ONE_SPOT_PX
+    away = elsewhere_evidence(scores, replace(field, bad=field.bad | ~far)) if far.any() else 0.0
+    return Evidence(line.on_rail[best], seen[best].log_evidence, elsewhere, away)
 
 
 def _shape_forgiven(scores: Scores, field: Field) -> Scores:

@@ -17,17 +17,16 @@ from hotspot.heat.drive import Drive
 from hotspot.heat.response import AGE_EDGES_S, LOSS_TAU_S
 
 # Time constants of bodies that warm alone, s: quick part, usual part, board.
-BODY_ALONE_S = (0.5, 3.0, 15.0)
+BODY_ALONE_S = (0.2, 0.7, 3.0, 15.0)
 # Time constants in between, for the moment of switching, s.
-FINER_BODY_S = (0.2, 0.9, 1.5, 6.0, 30.0)
-# Time constant of a body that passes its heat on, s.
-BODY_PASSING_S = 0.7
+FINER_BODY_S = (0.4, 1.5, 6.0, 30.0)
+# Time constants of bodies that pass their heat on, s, and the share of a body's own rise in what is
+# seen.
+PASSING = ((0.2, 0.5), (0.7, 0.5), (0.7, 0.0))
 # Diffusivities, mm2/s, as in `hotspot.locate.templates`: laminate, thin plane, planes.
-DIFFUSIVITIES_MM2_S = (0.4, 2.0, 8.0)
+DIFFUSIVITIES_MM2_S = (0.4, 2.0, 8.0, 30.0)
 # Without a scale, px2/s.
-DIFFUSIVITIES_PX2_S = (1.0, 6.0, 36.0)
-# Share of the body's own rise in what is seen.
-BODY_SHARES = (0.0, 0.5)
+DIFFUSIVITIES_PX2_S = (1.0, 6.0, 36.0, 220.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -78,16 +77,19 @@ class Answer:
         return np.asarray(low * self.body + by_age @ self.passed.T)
 
 
-def build_answers(mm_per_px: float | None, *, widths: int = len(SPREADS_PX)) -> tuple[Answer, ...]:
+def build_answers(
+    mm_per_px: float | None, *, spreads_px: tuple[float, ...] = SPREADS_PX
+) -> tuple[Answer, ...]:
     """Return the family for a scale; for one width only, bodies that warm alone.
 
     Parameters
     ----------
     mm_per_px
         Scale, or None.
-    widths
-        `len(SPREADS_PX)`, or 1.
+    spreads_px
+        The ladder of widths at which a place is looked at.
     """
+    widths = len(spreads_px)
     first = np.zeros(widths)
     first[0] = 1.0
     nothing = np.zeros((widths, len(AGE_EDGES_S) - 1))
@@ -101,14 +103,14 @@ def build_answers(mm_per_px: float | None, *, widths: int = len(SPREADS_PX)) -> 
     age = 0.5 * (edges[1:] + edges[:-1])
     fading = np.exp(-age / LOSS_TAU_S)
     for diffusivity in diffusivities:
-        passed = _on_ladder(np.sqrt(2 * diffusivity * age)) * fading
+        passed = _on_ladder(np.sqrt(2 * diffusivity * age), spreads_px) * fading
         # Peaks of body and board compare at the end of a long drive; a blob of unit heat about
         # the optics' width has a peak that falls with the square of its width.
         peak = float(np.sum(np.diff(edges) * fading / (1.0 + 2 * diffusivity * age)))
-        for share in BODY_SHARES:
+        for tau_s, share in PASSING:
             out.append(
                 Answer(
-                    tau_s=BODY_PASSING_S,
+                    tau_s=tau_s,
                     body=share * first,
                     passed=(1 - share) * passed / peak,
                 )
@@ -125,9 +127,9 @@ def finer_answers(answers: tuple[Answer, ...]) -> tuple[Answer, ...]:
     return tuple(replace(alone, tau_s=tau) for tau in FINER_BODY_S)
 
 
-def _on_ladder(spread_px: FloatArray) -> FloatArray:
+def _on_ladder(spread_px: FloatArray, spreads_px: tuple[float, ...]) -> FloatArray:
     """Weights (widths, n) of each spread on the ladder; beyond its end, heat counts as gone."""
-    ladder = np.array(SPREADS_PX)
+    ladder = np.array(spreads_px)
     out = np.zeros((len(ladder), len(spread_px)))
     for n, spread in enumerate(spread_px):
         # Blobs mix by their variance.

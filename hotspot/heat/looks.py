@@ -14,9 +14,16 @@ from hotspot.heat.answers import Answer, build_answers
 from hotspot.heat.bands import remove_stripes
 from hotspot.heat.bins import BinnedFrames
 from hotspot.heat.calm import CalmBins
-from hotspot.heat.courses import MOST_CONTROLS, Courses, build_courses, control_places
+from hotspot.heat.courses import (
+    MOST_CONTROLS,
+    SPREADS_PX,
+    Courses,
+    build_courses,
+    control_places,
+)
 from hotspot.heat.noise import fit_temporal_noise
 from hotspot.heat.response import whitening
+from hotspot.heat.wide_courses import WIDE_SPREADS_PX, build_wide_courses
 
 # A place is looked at through a Gaussian of this width in the picture-wide search, px: a warm
 # spot with its surroundings.
@@ -61,6 +68,7 @@ def see_at(
     cov_px2: FloatArray,
     emissivity: NDArray[np.float32] | None,
     mm_per_px: float | None,
+    wide: bool = False,
 ) -> Seen:
     """Return what places show, beside places all over the picture.
 
@@ -74,10 +82,14 @@ def see_at(
         (rows, cols) how much of the heat each pixel shows, or None.
     mm_per_px
         Scale, or None.
+    wide
+        Whether each is seen in the whole picture (`hotspot.heat.wide_courses`), or through a
+        window of some pixels.
     """
     controls = control_places(calm_bins.bins.shape)
     usual = np.broadcast_to(np.median(cov_px2, axis=0), (len(controls), 2, 2))
-    every = build_courses(
+    build = build_wide_courses if wide else build_courses
+    every = build(
         calm_bins.bins,
         bad=calm_bins.bad,
         places=np.concatenate([places, controls]),
@@ -87,7 +99,7 @@ def see_at(
     return _made_ready(
         every.at(slice(len(places))),
         controls=every.at(slice(len(places), None)),
-        answers=build_answers(mm_per_px),
+        answers=build_answers(mm_per_px, spreads_px=WIDE_SPREADS_PX if wide else SPREADS_PX),
         bins=calm_bins.bins,
     )
 
@@ -127,7 +139,7 @@ def see_everywhere(calm_bins: CalmBins, *, beside: NDArray[np.bool_] | None = No
     return _made_ready(
         every,
         controls=every.at(slice(None, None, max(1, far.shape[1] // MOST_CONTROLS))),
-        answers=build_answers(None, widths=1),
+        answers=build_answers(None, spreads_px=SPREADS_PX[:1]),
         bins=bins,
     )
 

@@ -19,6 +19,7 @@ from hotspot.heat.search import (
     best_steps,
     best_trains,
     calibrated,
+    noise_of_lines,
     step_moments,
     train_frequencies,
 )
@@ -83,8 +84,15 @@ def find_proposals(seen: Seen, *, handicap: float, most_steps: int, limit: float
             found.append(Proposal(chance, edges, calibration.trials))
     frequencies = train_frequencies(seen.t_s)
     if len(frequencies):
-        best = _trains(seen, seen.courses, frequencies)
-        calibration = calibrated(_trains(seen, seen.controls, frequencies).z)
+        level = noise_of_lines(
+            seen.controls,
+            answers=seen.answers,
+            frequencies=frequencies,
+            white=seen.white,
+            t_s=seen.t_s,
+        )
+        best = _trains(seen, seen.courses, frequencies, level)
+        calibration = calibrated(_trains(seen, seen.controls, frequencies, level).z)
         place = int(np.argmax(best.z))
         chance = handicap * calibration.chance(float(best.z[place]), places=len(best.z))
         if chance < min(limit, MOST_TRAIN_CHANCE):
@@ -179,9 +187,16 @@ def _step_edges(seen: Seen, best: Best, place: int, moments: FloatArray) -> tupl
     return refine_step(on_off, gain=gain, first_s=float(seen.t_s[0]), last_s=float(seen.t_s[-1]))
 
 
-def _trains(seen: Seen, courses: Courses, frequencies: FloatArray) -> Best:
+def _trains(
+    seen: Seen, courses: Courses, frequencies: FloatArray, level: FloatArray | None = None
+) -> Best:
     return best_trains(
-        courses, answers=seen.answers, frequencies=frequencies, white=seen.white, t_s=seen.t_s
+        courses,
+        answers=seen.answers,
+        frequencies=frequencies,
+        white=seen.white,
+        t_s=seen.t_s,
+        level=level,
     )
 
 

@@ -60,7 +60,7 @@ def find_pulses(gain: TableGain, *, free: int, start: tuple[float, ...] = ()) ->
         more = gain.best_pair(edges, moments=MOMENTS, least_s=SHORTEST_S)
         if len(more) == len(edges):
             break
-        more, better = _moved(more, gain=gain)
+        more, better = moved_edges(more, gain=gain)
         enough = nats(better) >= nats(value) + PAIR_NATS
         if not enough or better - value < PAIR_SHARE * better:
             break
@@ -73,8 +73,16 @@ def find_pulses(gain: TableGain, *, free: int, start: tuple[float, ...] = ()) ->
     return tuple(float(t) for t in edges)
 
 
-def _moved(edges: FloatArray, *, gain: TableGain) -> tuple[FloatArray, float]:
-    """Return edges moved one by one to where they explain most, and how much that is."""
+def moved_edges(edges: FloatArray, *, gain: TableGain) -> tuple[FloatArray, float]:
+    """Return edges moved one by one to where they explain most, and how much that is, nats.
+
+    Parameters
+    ----------
+    edges
+        (n,) s, increasing.
+    gain
+        Log-likelihood gain of edges at a place.
+    """
     first, last = float(gain.at_s[0]), float(gain.at_s[-1])
     best = gain(edges)
     for move in MOVES_S:

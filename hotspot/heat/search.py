@@ -7,10 +7,12 @@ reaches as high at a few places follows from it.
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.ndimage import uniform_filter1d
 from scipy.optimize import brentq
 from scipy.special import log_ndtr, ndtri_exp
 
@@ -27,7 +29,13 @@ LEAST_ENERGY = 1e-6
 PERIODS_S = (2.5, 45.0)
 # Frequencies are tried at this share of the resolution 1/T, so that the best lies within 6 %
 # of the peak of a spectral line.
-FREQUENCY_STEP = 0.4
+# A hand keeps time to a tenth of a cycle: of some fifteen pulses a third to nine tenths of the
+# energy is in one line, six to nine tenths in three neighbouring ones.
+LINES = (1, 3)
+# Median of chi-squared with two degrees of freedom (any table), and frequencies over which the
+# noise is averaged: three lines.
+MEDIAN_OF_LINE, LEVEL_LINES = 1.386, 9
+FREQUENCY_STEP = 1 / 3
 # The distribution of the largest score is fitted at these shares of the control places. Heat may
 # have reached a fifth of them.
 LOW_SHARE, HIGH_SHARE = 0.4, 0.8
@@ -153,8 +161,9 @@ def best_trains(
     frequencies: FloatArray,
     white: FloatArray,
     t_s: FloatArray,
+    level: FloatArray | None = None,
 ) -> Best:
-    """Return the best sine at each place: the fundamental of a pulse train.
+    """Return the best line at each place, or lines: the fundamental of a pulse train.
 
     Parameters
     ----------
@@ -162,15 +171,55 @@ def best_trains(
         As for `best_steps`.
     frequencies
         From `train_frequencies`.
+    level
+        From `noise_of_lines`: what noise gives there; 1 when None.
     """
+    power = _power_of_lines(courses, answers=answers, frequencies=frequencies, white=white, t_s=t_s)
+    if level is not None:
+        power /= level[:, :, None]
+    return _best_lines(power)
+
+
+def noise_of_lines(
+    courses: Courses,
+    *,
+    answers: tuple[Answer, ...],
+    frequencies: FloatArray,
+    white: FloatArray,
+    t_s: FloatArray,
+) -> FloatArray:
+    """Return the noise power (frequencies, answers) that places have beyond the noise model.
+
+    What wanders slowly fills the lowest lines everywhere, and must not hide the others.
+
+    Parameters
+    ----------
+    courses
+        At places all over the picture.
+    answers, frequencies, white, t_s
+        As for `best_trains`.
+    """
+    power = _power_of_lines(courses, answers=answers, frequencies=frequencies, white=white, t_s=t_s)
+    middle = np.median(power, axis=2) / MEDIAN_OF_LINE
+    level: FloatArray = np.maximum(uniform_filter1d(middle, LEVEL_LINES, axis=0), 1.0)
+    return level
+
+
+def _power_of_lines(
+    courses: Courses,
+    *,
+    answers: tuple[Answer, ...],
+    frequencies: FloatArray,
+    white: FloatArray,
+    t_s: FloatArray,
+) -> NDArray[np.float32]:
+    """Power (frequencies, answers, m) of sines: chi-squared with two degrees of freedom."""
     widths, _, places = courses.values.shape
-    top = np.zeros(places)
-    which = np.zeros(places, dtype=np.int64)
-    option = np.zeros((places, 2), dtype=np.int64)
     gram = courses.gram.reshape(places, -1).T
     replies = np.stack([answer.to_sines(frequencies) for answer in answers])
     replies /= np.linalg.norm(replies, axis=2, keepdims=True)
     re, im = replies.real, replies.imag
+    power = np.zeros((len(frequencies), len(answers), places), dtype=np.float32)
     for i, f in enumerate(frequencies):
         phase = 2 * np.pi * f * t_s
         pair = np.stack([np.cos(phase), np.sin(phase)])
@@ -186,14 +235,45 @@ def best_trains(
         cross = np.einsum("ijaw,jk,lkav->ilawv", turn, own, turn, optimize=True)
         aa, ab, _, bb = cross.reshape(4, len(answers), -1) @ gram
         det = np.maximum(aa * bb - ab * ab, 1e-300)
-        power = (bb * first**2 - 2 * ab * first * second + aa * second**2) / det
-        best = np.argmax(power, axis=0)
-        value = power[best, np.arange(places)]
-        better = value > top
-        top[better], which[better] = value[better], best[better]
-        option[better, 0] = i
-    # Chi-squared with two degrees of freedom, told as the normal deviate that is as rare.
-    return Best(z=-ndtri_exp(-0.5 * np.maximum(top, 1e-9)), answer=which, option=option)
+        power[i] = (bb * first**2 - 2 * ab * first * second + aa * second**2) / det
+    return power
+
+
+def _best_lines(power: NDArray[np.float32]) -> Best:
+    """Return the best of one line, or of several together, at each place.
+
+    Parameters
+    ----------
+    power
+        (frequencies, answers, m) of each sine: chi-squared with two degrees of freedom.
+    """
+    count, _, places = power.shape
+    apart = round(1 / FREQUENCY_STEP)  # lines this far apart are independent
+    top = np.full(places, -np.inf)
+    which, option = np.zeros(places, dtype=np.int64), np.zeros((places, 2), dtype=np.int64)
+    every = np.arange(places)
+    for lines in LINES:
+        width = apart * (lines - 1)
+        if width >= count:
+            continue
+        total = sum(power[j : count - width + j] for j in range(0, width + 1, apart))
+        flat = np.asarray(total).reshape(-1, places)
+        at = np.argmax(flat, axis=0)
+        z = _as_deviate(flat[at, every], lines=lines)
+        better = z > top
+        frequency, answer = np.divmod(at, power.shape[1])
+        top[better], which[better] = z[better], answer[better]
+        option[better, 0] = frequency[better] + width // 2
+    return Best(z=top, answer=which, option=option)
+
+
+def _as_deviate(power: FloatArray, *, lines: int) -> FloatArray:
+    """Chi-squared with 2 degrees of freedom a line, told as the normal deviate that is as rare."""
+    half = 0.5 * np.maximum(power.astype(np.float64), 1e-9)
+    # The tail of a sum of exponentials is a Poisson sum.
+    terms = sum(half**k / math.factorial(k) for k in range(lines))
+    out: FloatArray = -ndtri_exp(np.minimum(np.log(terms) - half, -1e-12))
+    return out
 
 
 @dataclass(frozen=True, slots=True)

@@ -100,15 +100,19 @@ def propose_switchings(
     found, looks = [], []
     if places is not None and len(places):
         cov = np.broadcast_to(np.eye(2), (len(places), 2, 2))
-        at_places = see_at(
-            calm_bins,
-            places=places,
-            cov_px2=cov if place_cov_px2 is None else place_cov_px2,
-            emissivity=emissivity,
-            mm_per_px=mm_per_px,
-        )
-        looks.append(at_places)
-        found += find_proposals(at_places, handicap=1.0, most_steps=MOST_STEPS, limit=CONSIDER)
+        for wide in (False, True):
+            at_places = see_at(
+                calm_bins,
+                places=places,
+                cov_px2=cov if place_cov_px2 is None else place_cov_px2,
+                emissivity=emissivity,
+                mm_per_px=mm_per_px,
+                wide=wide,
+            )
+            looks.append(at_places)
+            found += find_proposals(at_places, handicap=1.0, most_steps=MOST_STEPS, limit=CONSIDER)
+            if min((f.chance for f in found), default=1.0) < BEYOND_DOUBT:
+                break
     if min((f.chance for f in found), default=1.0) > BEYOND_DOUBT:
         everywhere = see_everywhere(calm_bins, beside=beside)
         looks.append(everywhere)

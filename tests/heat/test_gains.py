@@ -34,7 +34,7 @@ def test_the_table_agrees_with_the_sum(edges: tuple[float, ...]) -> None:
 
 
 def test_cooling_counts_against_and_no_edges_explain_nothing() -> None:
-    answers = build_answers(None, widths=1)
+    answers = build_answers(None, spreads_px=(0.0,))
     warm = (T_S > 20).astype(np.float32)
     gram = np.ones((1, 1, 1))
     given = {"place": 0, "answers": answers, "white": np.eye(len(T_S)), "t_s": T_S}

@@ -31,7 +31,7 @@ def trains(seed: int) -> list[Proposal]:
     return [p for p in found if len(p.edges_s) >= FEWEST_EDGES]
 
 
-@pytest.mark.parametrize("seed", [12, 28, 31, 33])
+@pytest.mark.parametrize("seed", [12, 28, 33, 46])
 def test_a_train_that_is_hardly_sure_is_not_proposed(
     seed: int, monkeypatch: pytest.MonkeyPatch
 ) -> None:

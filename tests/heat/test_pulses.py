@@ -20,7 +20,7 @@ EDGES_S = (8.0, 10.5, 20.0, 26.0, 29.0, 30.5, 33.0, 40.0)
 
 
 def gain_of(course: FloatArray) -> TableGain:
-    answers = build_answers(None, widths=1)
+    answers = build_answers(None, spreads_px=(0.0,))
     course = course - course.mean()
     white = np.eye(len(T_S)) - 1.0 / len(T_S)
     return build_table_gain(

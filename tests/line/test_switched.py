@@ -20,7 +20,7 @@ from hotspot.heat.heatmap import Switching
 from hotspot.heat.switching import BELIEVE, CONSIDER, SwitchingEstimate
 from hotspot.heat.values import value_converter
 from hotspot.line import Line, build_line, switchings_of
-from hotspot.switched import choose_switching
+from hotspot.switched import Evidence, choose_switching
 from tests.line.test_find import demo_board, simulated
 
 ONSET_S = 14.0
@@ -133,9 +133,29 @@ def test_how_seldom_noise_explains_a_course_counts_beside_the_heat_at_a_part(
         )
         for at, chance in zip(((14.0,), (13.0, 20.0)), chances, strict=True)
     )
-    evidence = iter([(29.0, 24.0), (24.0, 18.0)])
+    part = line.on_rail[0]
+    evidence = iter([Evidence(part, 29.0, 24.0, away=0.0), Evidence(part, 24.0, 18.0, away=0.0)])
     monkeypatch.setattr(switched, "_evidence", lambda line, fit: next(evidence))
+    monkeypatch.setattr(switched, "seen_again", lambda *_, **__: ())
     assert choose_switching(line, proposed)[0] is proposed[chosen]
+
+
+def test_what_many_places_do_is_not_preferred(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A room that wanders is at a part of the rail as well, more strongly than a weak short."""
+    line = line_of(draughty()[0], demo_board())
+    proposed = tuple(
+        SwitchingEstimate(
+            Switching(source="estimated", edges_s=at, onset_s=at[0], significance=1e-3),
+            drive_from_edges(at),
+            trials=1.0,
+        )
+        for at in ((14.0,), (13.0, 20.0))
+    )
+    part = line.on_rail[0]
+    evidence = iter([Evidence(part, 57.0, 52.0, away=50.0), Evidence(part, 45.0, 38.0, away=-1.0)])
+    monkeypatch.setattr(switched, "_evidence", lambda line, fit: next(evidence))
+    monkeypatch.setattr(switched, "seen_again", lambda *_, **__: ())
+    assert choose_switching(line, proposed)[0] is proposed[1]
 
 
 def test_what_was_written_down_is_the_only_proposal() -> None:
