@@ -16,9 +16,8 @@ from scipy import fft
 from hotspot.checks import FloatArray
 from hotspot.heat.bands import remove_stripes
 from hotspot.heat.bins import BinnedFrames
+from hotspot.heat.waves import frequencies, padded_shape, taper
 
-# Zero border against the wrap-around of the Fourier transform, px.
-PAD_PX = 24
 # Means of so many seconds are compared, so many times at most: half a cycle of a usual train.
 SPAN_S, MOST_SPANS = 3.0, 40
 # Fewer comparisons than this say nothing: then the noise counts as white.
@@ -49,20 +48,6 @@ class Spectrum:
     inverse: NDArray[np.float32]
 
     @property
-    def frequencies(self) -> tuple[FloatArray, FloatArray]:
-        """Angular frequencies (ky as a column, kx as a row), rad/px."""
-        return _frequencies(self.padded)
-
-    @property
-    def half_weights(self) -> FloatArray:
-        """How often each column counts in a sum over all frequencies."""
-        weight = np.full(self.padded[1] // 2 + 1, 2.0)
-        weight[0] = 1.0
-        if self.padded[1] % 2 == 0:
-            weight[-1] = 1.0
-        return weight[None, :]
-
-    @property
     def cells(self) -> int:
         """Pixels of the padded grid."""
         return self.padded[0] * self.padded[1]
@@ -85,18 +70,14 @@ def measure_spectrum(bins: BinnedFrames, *, bad: NDArray[np.bool_]) -> Spectrum:
         (rows, cols) pixels that say nothing.
     """
     rows, cols = bad.shape
-    padded = (
-        int(fft.next_fast_len(rows + PAD_PX, real=True)),
-        int(fft.next_fast_len(cols + PAD_PX, real=True)),
-    )
-    ky, kx = _frequencies(padded)
+    padded = padded_shape((rows, cols))
+    ky, kx = frequencies(padded)
     radius = np.hypot(ky, kx)
     power: FloatArray = np.ones(radius.shape)
     changes = _changes(bins)
     if len(changes) >= FEWEST_SPANS:
         pictures = remove_stripes(np.where(bad, np.float32(0), changes.reshape(-1, rows, cols)))
-        taper = np.outer(_taper(rows), _taper(cols)).astype(np.float32)
-        seen = fft.rfft2(pictures * taper, s=padded, workers=THREADS)
+        seen = fft.rfft2(pictures * taper((rows, cols)), s=padded, workers=THREADS)
         # Heat that comes on is in a few of the differences only; a median is 0.69 of the mean.
         raw = np.median(seen.real**2 + seen.imag**2, axis=0)
         power = _in_rings(raw, radius)
@@ -135,17 +116,3 @@ def _in_rings(raw: FloatArray, radius: FloatArray) -> FloatArray:
     known = count > 0
     level = np.maximum(np.interp(np.arange(RINGS + 1), np.flatnonzero(known), mean[known]), 1e-30)
     return np.asarray(np.maximum(level / finest, LEAST_POWER)[ring])
-
-
-def _frequencies(padded: tuple[int, int]) -> tuple[FloatArray, FloatArray]:
-    ky = 2 * np.pi * np.fft.fftfreq(padded[0])[:, None]
-    kx = 2 * np.pi * np.fft.rfftfreq(padded[1])[None, :]
-    return ky, kx
-
-
-def _taper(n: int) -> FloatArray:
-    edge = max(2, n // 12)
-    out = np.ones(n)
-    ramp = 0.5 - 0.5 * np.cos(np.pi * (np.arange(edge) + 0.5) / edge)
-    out[:edge], out[-edge:] = ramp, ramp[::-1]
-    return out

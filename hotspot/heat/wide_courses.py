@@ -19,6 +19,7 @@ from hotspot.heat.bands import remove_stripes
 from hotspot.heat.bins import BinnedFrames
 from hotspot.heat.courses import SPREADS_PX, Courses
 from hotspot.heat.spectrum import Spectrum, measure_spectrum
+from hotspot.heat.waves import frequencies, half_weights
 
 # The ladder of widths goes on to what heat reaches on a board with planes in some ten seconds.
 WIDE_SPREADS_PX = (*SPREADS_PX, 8.0, 13.0, 21.0)
@@ -85,8 +86,8 @@ _SQUARES = np.array(WIDE_SPREADS_PX) ** 2
 
 def _grams(cov_px2: FloatArray, spectrum: Spectrum) -> FloatArray:
     """Inner products (m, widths, widths) of blobs of unit heat in the noise of the picture."""
-    ky, kx = spectrum.frequencies
-    weight = (spectrum.inverse * spectrum.half_weights).astype(np.float32)
+    ky, kx = frequencies(spectrum.padded)
+    weight = (spectrum.inverse * half_weights(spectrum.padded)).astype(np.float32)
     weight /= np.float32(spectrum.cells)
     square = ky**2 + kx**2
     spread = np.exp(-0.5 * _SQUARES[:, None, None] * square).astype(np.float32)

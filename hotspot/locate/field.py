@@ -19,6 +19,7 @@ from scipy.ndimage import gaussian_filter, gaussian_filter1d
 from hotspot.checks import FloatArray
 from hotspot.heat.bands import Bands
 from hotspot.heat.fit import LEAK_SHARE
+from hotspot.heat.waves import frequencies, padded_shape, taper
 
 # Local noise strength is averaged over this radius: about 80 pixels times the quiet contrasts.
 LOCAL_SIGMA_PX = 2.5
@@ -26,8 +27,6 @@ LOCAL_SIGMA_PX = 2.5
 SPECTRUM_SIGMA = 3.0
 # Values beyond this many sigma do not count for the spectrum: they are heat that leaked in.
 CLIP_SIGMA = 4.0
-# Zero border against the wrap-around of the Fourier transform, px.
-PAD_PX = 24
 # Waves across the picture that the surfaces of drift removal take out.
 REMOVED_WAVES = 1.5
 # Below this spatial frequency the shape of a strong spot is less known than its noise, rad/px:
@@ -101,31 +100,6 @@ def inner(bad: NDArray[np.bool_]) -> NDArray[np.bool_]:
     out[:BORDER_PX] = out[-BORDER_PX:] = False
     out[:, :BORDER_PX] = out[:, -BORDER_PX:] = False
     return out
-
-
-def padded_shape(shape: tuple[int, int]) -> tuple[int, int]:
-    """Return a shape with a zero border that transforms fast."""
-    return (
-        int(fft.next_fast_len(shape[0] + PAD_PX, real=True)),
-        int(fft.next_fast_len(shape[1] + PAD_PX, real=True)),
-    )
-
-
-def frequencies(padded: tuple[int, int]) -> tuple[FloatArray, FloatArray]:
-    """Return angular frequencies (ky as a column, kx as a row) in rad/px for rfft2."""
-    ky = 2 * np.pi * np.fft.fftfreq(padded[0])[:, None]
-    kx = 2 * np.pi * np.fft.rfftfreq(padded[1])[None, :]
-    return ky, kx
-
-
-def half_weights(padded: tuple[int, int]) -> FloatArray:
-    """Return how often each column of an rfft2 counts in a sum over all frequencies."""
-    columns = padded[1] // 2 + 1
-    weight = np.full(columns, 2.0)
-    weight[0] = 1.0
-    if padded[1] % 2 == 0:
-        weight[-1] = 1.0
-    return weight[None, :]
 
 
 def fill_bad(maps: NDArray[np.float32], bad: NDArray[np.bool_]) -> NDArray[np.float32]:
@@ -217,12 +191,12 @@ def _spectrum(
     padded = padded_shape(shape)
     if len(quiet) == 0:
         return np.ones((padded[0], padded[1] // 2 + 1), dtype=np.float32)
-    taper = np.outer(_taper(shape[0]), _taper(shape[1])).astype(np.float32)
+    fading = taper(shape)
     total = np.zeros((padded[0], padded[1] // 2 + 1))
     for picture in quiet:
-        seen = fft.rfft2(picture * taper, s=padded)
+        seen = fft.rfft2(picture * fading, s=padded)
         total += seen.real**2 + seen.imag**2
-    raw = total / (len(quiet) * float(np.sum(taper**2)))
+    raw = total / (len(quiet) * float(np.sum(fading**2)))
     rows = raw.shape[0]
     on_column_line = np.zeros(raw.shape, dtype=bool)
     on_row_line = np.zeros(raw.shape, dtype=bool)
@@ -332,12 +306,4 @@ def _between(x: float, *, at: FloatArray, values: FloatArray) -> FloatArray:
         return np.asarray(values[0])
     share = float(np.clip((x - at[j - 1]) / (at[j] - at[j - 1]), 0.0, 1.0))
     out: FloatArray = (1 - share) * values[j - 1] + share * values[j]
-    return out
-
-
-def _taper(n: int) -> FloatArray:
-    edge = max(2, n // 12)
-    out = np.ones(n)
-    ramp = 0.5 - 0.5 * np.cos(np.pi * (np.arange(edge) + 0.5) / edge)
-    out[:edge], out[-edge:] = ramp, ramp[::-1]
     return out

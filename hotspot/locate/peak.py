@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotspot.checks import FloatArray
-from hotspot.locate.field import Field, half_weights
+from hotspot.heat.waves import half_weights
+from hotspot.locate.field import Field
 from hotspot.locate.separate import Describer
 from hotspot.locate.spots import FoundSpot
 from hotspot.locate.templates import Rendered

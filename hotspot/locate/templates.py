@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from hotspot.checks import FloatArray
 from hotspot.heat.response import BODY_TAUS_S, Contrasts
-from hotspot.locate.field import frequencies, half_weights
+from hotspot.heat.waves import frequencies, half_weights
 
 # In-plane diffusivities in mm2/s: bare FR-4 0.4 (Azar & Graebner 1996), a thin copper plane 2,
 # two or more planes 8 and 30 (parallel-layer bound; references in tests/reference).

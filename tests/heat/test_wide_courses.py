@@ -11,6 +11,7 @@ from scipy.ndimage import gaussian_filter
 from hotspot.heat.bins import BinnedFrames
 from hotspot.heat.courses import build_courses
 from hotspot.heat.spectrum import measure_spectrum
+from hotspot.heat.waves import frequencies
 from hotspot.heat.wide_courses import WIDE_SPREADS_PX, build_wide_courses
 
 ROWS, COLS, BINS = 90, 120, 160
@@ -65,7 +66,7 @@ def test_white_noise_is_white() -> None:
 
 def test_smooth_noise_is_weighted_by_its_power() -> None:
     spectrum = measure_spectrum(bins_of(noise(smooth=1.0)), bad=NONE_BAD)
-    ky, kx = spectrum.frequencies
+    ky, kx = frequencies(spectrum.padded)
     radius = np.hypot(ky, kx)
     # A Gaussian of 5 px in white noise: power 4 pi 25 exp(-25 k^2) over its unit variance.
     inside = (radius > 0.15) & (radius < 0.35) & (spectrum.inverse > 0)

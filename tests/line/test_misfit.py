@@ -17,8 +17,9 @@ from hotspot.doubts import (
     Mirrored,
 )
 from hotspot.finding import Spot
+from hotspot.heat.waves import padded_shape
 from hotspot.locate.centre import Centre
-from hotspot.locate.field import Field, padded_shape
+from hotspot.locate.field import Field
 from hotspot.locate.spots import FoundSpot
 from hotspot.reflections import (
     FAR_ABOVE_NOISE,

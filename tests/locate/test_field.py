@@ -7,12 +7,10 @@ import numpy as np
 import pytest
 
 from hotspot.heat.bands import Bands
+from hotspot.heat.waves import frequencies, half_weights, padded_shape
 from hotspot.locate.field import (
     build_field,
     fill_bad,
-    frequencies,
-    half_weights,
-    padded_shape,
     reddened,
 )
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from hotspot.heat.response import AGE_EDGES_S, BODY_TAUS_S, Contrasts
+from hotspot.heat.waves import padded_shape
 from hotspot.locate.detect import Scores, score
-from hotspot.locate.field import Field, padded_shape
+from hotspot.locate.field import Field
 from hotspot.locate.templates import Rendered, Template, render
 
 AGES_S = 0.5 * (np.array(AGE_EDGES_S[1:]) + np.array(AGE_EDGES_S[:-1]))
