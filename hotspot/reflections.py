@@ -153,6 +153,8 @@ def find_mirrored(
     if path > STRONG_PATH * strongest:
         equals = 1
     lead = max(own, key=lambda s: s.snr)
+    lead_at = next(at for s, at in zip(spots, seen, strict=True) if s is lead)
+    near = sum(float(np.hypot(*(at - lead_at))) < OWN_REACH_PX for at in alike)
     if plain:
         far = [s for s in own if np.hypot(*(s.xy_px - lead.xy_px)) > OWN_REACH_PX]
         equals = 1 + sum(s.snr >= PLAIN_EQUAL_SHARE * strongest for s in far)
@@ -166,6 +168,7 @@ def find_mirrored(
         passed=passed,
         plain=plain,
         leads=lead.role == "fault",
+        twin=near > 1 and equals > 1 and strongest < FAR_ABOVE_NOISE,
     )
 
 

@@ -262,6 +262,26 @@ def test_a_spot_beside_a_far_stronger_path_has_no_equals() -> None:
     assert find_mirrored(z, spots=(path, fault, crumb)).snr == 10.0
 
 
+def test_a_weak_spot_with_an_equal_beside_it_is_none() -> None:
+    z = field(quiet_share=0.0, xy_px=FIRST)
+
+    def signs(at: tuple[float, float], *, snr: float, path_snr: float = 1.0) -> Mirrored:
+        spots = (
+            a_spot(FIRST, snr=snr, peak_k=0.05),
+            a_spot(at, snr=0.9 * snr, peak_k=0.05),
+            a_spot((10.0, 38.0), snr=path_snr, peak_k=0.05, role="path"),
+        )
+        return find_mirrored(z, spots=spots)
+
+    near = (25.0, 22.0)
+    assert signs(near, snr=7.4).twin
+    assert doubt(signs(near, snr=7.4), best=0.996) == MIRRORED
+    assert doubt(signs(SECOND, snr=7.4), best=0.996) is None
+    # Two shorts side by side are strong, and what a strong path leaves is a crumb.
+    assert not signs(near, snr=2 * FAR_ABOVE_NOISE).twin
+    assert not signs(near, snr=7.4, path_snr=30.0).twin
+
+
 def test_in_a_plain_look_a_far_place_half_as_strong_is_an_equal_and_a_crumb_is_none() -> None:
     z = field(quiet_share=0.0, xy_px=FIRST)
     spots = (
