@@ -25,6 +25,8 @@ FINER_BODY_S = (0.4, 1.5, 6.0, 30.0)
 PASSING = ((0.2, 0.5), (0.7, 0.5), (0.7, 0.0))
 # Diffusivities, mm2/s, as in `hotspot.locate.templates`: laminate, thin plane, planes.
 DIFFUSIVITIES_MM2_S = (0.4, 2.0, 8.0, 30.0)
+# What has left the ladder of widths within this time leaves but the body, which is a member, s.
+GONE_S = 0.2
 # Without a scale, px2/s.
 DIFFUSIVITIES_PX2_S = (1.0, 6.0, 36.0, 220.0)
 
@@ -103,6 +105,8 @@ def build_answers(
     age = 0.5 * (edges[1:] + edges[:-1])
     fading = np.exp(-age / LOSS_TAU_S)
     for diffusivity in diffusivities:
+        if np.sqrt(2 * diffusivity * GONE_S) > spreads_px[-1]:
+            continue
         passed = _on_ladder(np.sqrt(2 * diffusivity * age), spreads_px) * fading
         # Peaks of body and board compare at the end of a long drive; a blob of unit heat about
         # the optics' width has a peak that falls with the square of its width.

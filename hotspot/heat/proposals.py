@@ -19,9 +19,9 @@ from hotspot.heat.search import (
     best_steps,
     best_trains,
     calibrated,
-    noise_of_lines,
     step_moments,
     train_frequencies,
+    trains_of_noise,
 )
 
 # Steps unlike in their moments by more than this, of the moments tried, are two: neighbours of a
@@ -84,7 +84,7 @@ def find_proposals(seen: Seen, *, handicap: float, most_steps: int, limit: float
             found.append(Proposal(chance, edges, calibration.trials))
     frequencies = train_frequencies(seen.t_s)
     if len(frequencies):
-        level = noise_of_lines(
+        of_noise, level = trains_of_noise(
             seen.controls,
             answers=seen.answers,
             frequencies=frequencies,
@@ -92,7 +92,7 @@ def find_proposals(seen: Seen, *, handicap: float, most_steps: int, limit: float
             t_s=seen.t_s,
         )
         best = _trains(seen, seen.courses, frequencies, level)
-        calibration = calibrated(_trains(seen, seen.controls, frequencies, level).z)
+        calibration = calibrated(of_noise.z)
         place = int(np.argmax(best.z))
         chance = handicap * calibration.chance(float(best.z[place]), places=len(best.z))
         if chance < min(limit, MOST_TRAIN_CHANCE):

@@ -172,7 +172,7 @@ def best_trains(
     frequencies
         From `train_frequencies`.
     level
-        From `noise_of_lines`: what noise gives there; 1 when None.
+        From `trains_of_noise`: what noise gives there; 1 when None.
     """
     power = _power_of_lines(courses, answers=answers, frequencies=frequencies, white=white, t_s=t_s)
     if level is not None:
@@ -180,15 +180,15 @@ def best_trains(
     return _best_lines(power)
 
 
-def noise_of_lines(
+def trains_of_noise(
     courses: Courses,
     *,
     answers: tuple[Answer, ...],
     frequencies: FloatArray,
     white: FloatArray,
     t_s: FloatArray,
-) -> FloatArray:
-    """Return the noise power (frequencies, answers) that places have beyond the noise model.
+) -> tuple[Best, FloatArray]:
+    """Return the best lines of noise, and the power (frequencies, answers) beyond its model.
 
     What wanders slowly fills the lowest lines everywhere, and must not hide the others.
 
@@ -202,7 +202,8 @@ def noise_of_lines(
     power = _power_of_lines(courses, answers=answers, frequencies=frequencies, white=white, t_s=t_s)
     middle = np.median(power, axis=2) / MEDIAN_OF_LINE
     level: FloatArray = np.maximum(uniform_filter1d(middle, LEVEL_LINES, axis=0), 1.0)
-    return level
+    power /= level[:, :, None]
+    return _best_lines(power), level
 
 
 def _power_of_lines(

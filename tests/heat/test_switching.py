@@ -6,11 +6,14 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.stats import chi2, norm
 
 from hotspot.heat.audit import audit_frames
 from hotspot.heat.calm import calm
 from hotspot.heat.courses import build_courses
+from hotspot.heat.drive import drive_from_edges
 from hotspot.heat.gather import gather_bins
+from hotspot.heat.search import _as_deviate, _best_lines
 from hotspot.heat.switching import SwitchingEstimate, propose_switchings
 from hotspot.heat.values import value_converter
 from hotspot.line import cold_picture
@@ -111,3 +114,36 @@ def test_filters_at_the_border_are_no_noisier_than_others() -> None:
     assert border.mean() == pytest.approx(near[8:-8, 8:-8].mean(), rel=0.06)
     corners = near[[0, 0, -1, -1], [0, -1, 0, -1]]
     assert corners.mean() < 1.2 * near[8:-8, 8:-8].mean()
+
+
+def test_several_lines_are_as_rare_as_chi_squared_says() -> None:
+    """Against scipy's chi-squared with two degrees of freedom a line."""
+    power = np.array([1.0, 4.0, 12.0, 60.0])
+    for lines in (1, 3):
+        expected = norm.isf(chi2.sf(power, 2 * lines))
+        np.testing.assert_allclose(_as_deviate(power, lines=lines), expected, atol=1e-6)
+
+
+def test_lines_are_heard_together_where_that_is_rarer() -> None:
+    """A hand that keeps no time spreads its energy over neighbouring lines; a clock does not."""
+    power = np.zeros((24, 1, 2), np.float32)
+    power[[3, 6, 9], 0, 0] = 12.0
+    power[6, 0, 1] = 36.0
+    best = _best_lines(power)
+    expected = norm.isf([chi2.sf(36, 6), chi2.sf(36, 2)])
+    np.testing.assert_allclose(best.z, expected, atol=1e-3)
+    assert best.option[:, 0].tolist() == [6, 6]
+
+
+def test_a_hand_that_keeps_no_time_is_followed() -> None:
+    rng = np.random.default_rng(8)
+    cycles = 4.0 * (1 + 0.12 * rng.standard_normal(14))
+    on = 3.0 + np.cumsum(cycles)
+    edges = tuple(float(t) for pair in zip(on, on + 2.0, strict=True) for t in pair)
+    made = replace(MADE, seconds=70.0, edges_s=edges, peak_k=0.04, tau_s=0.6)
+    found = estimated(made)
+    assert len(found.switching.edges_s) >= 20
+    assert found.switching.period_s == pytest.approx(4.0, rel=0.1)
+    heard = found.drive.lowpass(times(made), tau_s=0.6)
+    truth = drive_from_edges(edges).lowpass(times(made), tau_s=0.6)
+    assert np.corrcoef(heard, truth)[0, 1] > 0.65
