@@ -29,8 +29,14 @@ LEAST_CHANCE = 1e-9
 # Where one pixel shows heat this far above the noise the moments are known well, and what the
 # answers' shapes lack would move them more than noise does.
 MOST_SNR = 30.0
-# What an edge more, or less, must explain, nats, and edges moved as they are: each is placed freely
-# among some two hundred bins.
+# Heat at a part and nowhere else needs no comparison from so many nats on, thirty times the noise,
+# if it is what the strongest pixel shows: a part's filter hears half of a pixel's squared SNR or
+# more, while a wrong switching of strong heat left it a hundredth.
+ENOUGH, ENOUGH_SHARE = 450.0, 0.25
+# What edges seen again must explain more, nats: one more or less is placed freely among some two
+# hundred bins, and one that is moved follows the noise by a third to a half: a train of fifty edges
+# that was read off noise gained 15 by their moves.
+MOVED_NATS = 1.0
 EDGE_NATS = 2.5
 # So near to the strongest place it is a matter of one spot's shape, px.
 ONE_SPOT_PX = 12.0
@@ -72,6 +78,9 @@ def choose_switching(
         both = seen.evidence.alone - float(np.log(chance))
         if seen.evidence.is_at_a_part and both > most:
             chosen, most = seen, both
+        enough = max(ENOUGH, ENOUGH_SHARE * _strongest_snr(line, fit) ** 2)
+        if seen.evidence.is_at_a_part and seen.evidence.alone > enough:
+            break
     if chosen is None:
         return first, first_fit
     if _strongest_snr(line, chosen.fit) < MOST_SNR:
@@ -103,9 +112,10 @@ def _better_timed(line: Line, seen: _Seen) -> _Seen:
         if fit is None:
             continue
         now, before = _evidence(line, fit), seen.evidence
-        edges = len(estimate.switching.edges_s) - len(seen.estimate.switching.edges_s)
+        edges, known = estimate.switching.edges_s, seen.estimate.switching.edges_s
+        least = EDGE_NATS * abs(len(edges) - len(known)) + MOVED_NATS * len(edges)
         gained = min(now.at_part - before.at_part, now.alone - before.alone)
-        if now.is_at_a_part and gained > (1 + abs(edges)) * EDGE_NATS:
+        if now.is_at_a_part and gained > least:
             seen = _Seen(estimate, fit, now)
     return seen
 

@@ -55,8 +55,8 @@ class Proposal:
     trials: float
 
 
-def find_proposals(seen: Seen, *, handicap: float, most_steps: int, limit: float) -> list[Proposal]:
-    """Return the best steps and the best train, as far as chance hardly makes them.
+def find_proposals(seen: Seen, *, handicap: float, most: int, limit: float) -> list[Proposal]:
+    """Return the best steps and the best trains, as far as chance hardly makes them.
 
     Parameters
     ----------
@@ -64,8 +64,8 @@ def find_proposals(seen: Seen, *, handicap: float, most_steps: int, limit: float
         What places show.
     handicap
         Factor on every chance.
-    most_steps
-        Steps seen at this many places are proposed at most.
+    most
+        Steps seen at this many places are proposed at most, and so many trains.
     limit
         Largest chance.
     """
@@ -74,7 +74,7 @@ def find_proposals(seen: Seen, *, handicap: float, most_steps: int, limit: float
     if len(moments) > 2:
         best = _steps(seen, seen.courses, moments)
         calibration = calibrated(_steps(seen, seen.controls, moments).z)
-        for place in _unlike(best, most=most_steps):
+        for place in _unlike(best, most=most):
             chance = handicap * calibration.chance(float(best.z[place]), places=len(best.z))
             if chance >= limit:
                 break
@@ -93,9 +93,10 @@ def find_proposals(seen: Seen, *, handicap: float, most_steps: int, limit: float
         )
         best = _trains(seen, seen.courses, frequencies, level)
         calibration = calibrated(of_noise.z)
-        place = int(np.argmax(best.z))
-        chance = handicap * calibration.chance(float(best.z[place]), places=len(best.z))
-        if chance < min(limit, MOST_TRAIN_CHANCE):
+        for place in _unlike(best, most=most):
+            chance = handicap * calibration.chance(float(best.z[place]), places=len(best.z))
+            if chance >= min(limit, MOST_TRAIN_CHANCE):
+                break
             edges = _train_edges(seen, best, place, frequencies)
             found.append(Proposal(chance, edges, calibration.trials))
     return found

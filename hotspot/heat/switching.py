@@ -32,8 +32,8 @@ BEYOND_DOUBT = 1e-9
 # Picture-wide, thousands of places include some that misbehave in ways no model has: their word
 # counts this much less than that of the parts on the rail.
 WIDE_HANDICAP = 30.0
-# Steps seen at this many places are proposed at most.
-MOST_STEPS = 3
+# Steps seen at this many places are proposed at most, and so many trains.
+MOST_SEEN = 3
 # Edges within this of one another tell the same: less than the onset of a weak short is known to.
 ALIKE_S = 0.3
 # Surer than this, a comparison with other places is proof enough.
@@ -110,15 +110,16 @@ def propose_switchings(
                 wide=wide,
             )
             looks.append(at_places)
-            found += find_proposals(at_places, handicap=1.0, most_steps=MOST_STEPS, limit=CONSIDER)
+            found += find_proposals(at_places, handicap=1.0, most=MOST_SEEN, limit=CONSIDER)
             if min((f.chance for f in found), default=1.0) < BEYOND_DOUBT:
                 break
     if min((f.chance for f in found), default=1.0) > BEYOND_DOUBT:
         everywhere = see_everywhere(calm_bins, beside=beside)
         looks.append(everywhere)
-        found += find_proposals(everywhere, handicap=WIDE_HANDICAP, most_steps=1, limit=BELIEVE)
+        found += find_proposals(everywhere, handicap=WIDE_HANDICAP, most=1, limit=BELIEVE)
     else:
-        found = [min(found, key=lambda f: f.chance)]
+        # However sure, it may be a pad that wanders, and what is less sure the short.
+        found = [f for f in found if f.chance < CERTAIN]
     if min((f.chance for f in found), default=1.0) > SURE:
         found += find_loudest(looks[0])
     believed = _unlike(sorted(found, key=lambda f: f.chance))

@@ -51,7 +51,7 @@ def test_a_train_whose_heat_reaches_all_of_a_small_board_is_found(rise_k: float)
     """Every place is warm: none is left to tell what noise does."""
     calm_bins = calmed(MADE, spreading(MADE, edges_s=TRAIN_S, rise_k=rise_k))
     seen = see_everywhere(calm_bins)
-    assert find_proposals(seen, handicap=WIDE_HANDICAP, most_steps=1, limit=BELIEVE) == []
+    assert find_proposals(seen, handicap=WIDE_HANDICAP, most=1, limit=BELIEVE) == []
     found = propose_switchings(calm_bins)[0].switching
     assert found.period_s == pytest.approx(8.0, rel=0.02)
     np.testing.assert_allclose(found.edges_s, TRAIN_S, atol=0.5)

@@ -27,7 +27,7 @@ def trains(seed: int) -> list[Proposal]:
         emissivity=None,
         mm_per_px=None,
     )
-    found = find_proposals(seen, handicap=1.0, most_steps=3, limit=CONSIDER)
+    found = find_proposals(seen, handicap=1.0, most=3, limit=CONSIDER)
     return [p for p in found if len(p.edges_s) >= FEWEST_EDGES]
 
 
