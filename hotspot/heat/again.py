@@ -13,16 +13,18 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotspot.checks import FloatArray
-from hotspot.heat.answers import finer_answers
+from hotspot.heat.answers import Answer, finer_answers
 from hotspot.heat.calm import CalmBins
 from hotspot.heat.drive import drive_from_edges, period_of
-from hotspot.heat.gains import build_table_gain
+from hotspot.heat.gains import build_gain, build_table_gain
 from hotspot.heat.looks import see_at
 from hotspot.heat.pulses import find_pulses, moved_edges
 from hotspot.heat.switching import SwitchingEstimate
 
 # The noise is known, and the course is heat: how much is left beside it is no measure of the noise.
 AS_THE_NOISE_SAYS = 10**9
+# So many of the answers are kept, those that explain most as it stands: neighbours of the best.
+ANSWERS = 6
 # Edges closer than this to those known before tell the same, s.
 ALIKE_S = 0.05
 
@@ -64,14 +66,22 @@ def seen_again(
         mm_per_px=mm_per_px,
         wide=True,
     )
+    known = np.array(estimate.switching.edges_s)
+
+    def explained(answer: Answer) -> float:
+        of_one = build_gain(
+            seen.courses, place=0, answers=(answer,), white=seen.white, t_s=seen.t_s
+        )
+        return of_one(known)
+
+    every = (*seen.answers, *finer_answers(seen.answers))
     gain = build_table_gain(
         seen.courses,
         place=0,
-        answers=(*seen.answers, *finer_answers(seen.answers)),
+        answers=tuple(sorted(every, key=explained, reverse=True)[:ANSWERS]),
         white=seen.white,
         t_s=seen.t_s,
     )
-    known = np.array(estimate.switching.edges_s)
     before = gain(known)
     moved, _ = moved_edges(known, gain=gain)
     anew = np.array(find_pulses(gain, free=AS_THE_NOISE_SAYS))
