@@ -56,7 +56,7 @@ def seen_again(
     Returns
     -------
     tuple of SwitchingEstimate
-        None where nothing better is seen.
+        Empty where nothing better is seen.
     """
     seen = see_at(
         calm_bins,

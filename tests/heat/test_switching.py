@@ -147,3 +147,24 @@ def test_a_hand_that_keeps_no_time_is_followed() -> None:
     heard = found.drive.lowpass(times(made), tau_s=0.6)
     truth = drive_from_edges(edges).lowpass(times(made), tau_s=0.6)
     assert np.corrcoef(heard, truth)[0, 1] > 0.65
+
+
+def test_a_short_is_proposed_beside_a_part_that_surely_wanders() -> None:
+    """What is sure beyond doubt may be a metal part that mirrors the room."""
+    edges = tuple(float(t) for t in np.arange(4.0, 64.0, 2.5))
+    made = replace(MADE, seconds=70.0, edges_s=edges, peak_k=0.12, tau_s=0.6)
+    wandering = replace(made, xy_px=(12.0, 30.0))
+    t_s = times(made)
+    course = 0.4 * np.sin(2 * np.pi * t_s / 24.0)
+    seen = celsius(made) + course[:, None, None] * spot(wandering)
+    given = recording(made, np.round((seen + 20.0) / COUNT_C).astype(np.uint16))
+    to_values = value_converter(given)
+    audit = audit_frames(given, to_values=to_values)
+    bins = gather_bins(given, audit, to_values=to_values)
+    calm_bins = calm(bins, cold=cold_picture(bins, onset_s=3.0), bad=audit.bad)
+    places = np.array([made.xy_px, wandering.xy_px])
+    proposed = propose_switchings(calm_bins, places=places)
+    assert proposed[0].switching.significance < 1e-9
+    periods = [p.switching.period_s for p in proposed if p.switching.period_s is not None]
+    assert any(p == pytest.approx(5.0, rel=0.05) for p in periods)
+    assert any(p > 15.0 for p in periods) or len(proposed) > len(periods)
