@@ -104,8 +104,8 @@ class Mirrored:
         Whether display video was looked at plainly (`hotspot.look`): how strong a spot is then says
         nothing of whether it is heat.
     twin
-        Whether a spot near the noise has an equal right beside it: one thing, and no spot. Of 115
-        weak shorts found, by two generators, none had; of some 300 recordings in which nothing is
+        Whether a spot near the noise has an equal right beside it: one thing, and no spot. Of 64
+        shorts found there, by two generators, none had; of some 260 recordings in which nothing is
         shorted one had, a draught over a part of the rail, which was named.
     """
 

@@ -276,6 +276,7 @@ def conclude(line: Line, say: Progress) -> Told:
         if extra is not None:
             found = (*found, extra)
             weighed = weighed_of(found)
+    # What passed has shown the mirrors: spots that look like them are mirrored as well.
     like_mirrors: tuple[FoundSpot, ...] = ()
     if heated.passed is not None and not moved and weighed.on_rail > ON_A_PART:
         roles = [spot.role for spot in weighed.spots]

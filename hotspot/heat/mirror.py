@@ -40,7 +40,7 @@ DISTURBED, AROUND_S = 6.0, 1.5
 # So much of the recording must be left to go by, and in it mirrors must be about as still as what
 # does not mirror: pads that wander with a room all the time do not come to rest.
 LEAST_KEPT, STILL_AGAIN = 0.25, 1.6
-# Each round knows the usual better; two were enough for hands that were there half the time.
+# Each round knows the usual better, until nothing changes; more than this is nobody's gain.
 ROUNDS = 4
 MOST_MATT = 4000
 # Width over which restlessness is judged, px.

@@ -221,7 +221,7 @@ def _table_gain(seen: Seen, best: Best, place: int) -> TableGain:
 
 
 def _unlike(best: Best, *, most: int) -> list[int]:
-    """Return the places of the best steps, those left out that tell of the same moments."""
+    """Return the places of the best, those left out that tell of the same moments or frequency."""
     chosen: list[int] = []
     for place in np.argsort(-best.z):
         options = best.option[place]

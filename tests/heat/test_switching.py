@@ -167,4 +167,5 @@ def test_a_short_is_proposed_beside_a_part_that_surely_wanders() -> None:
     assert proposed[0].switching.significance < 1e-9
     periods = [p.switching.period_s for p in proposed if p.switching.period_s is not None]
     assert any(p == pytest.approx(5.0, rel=0.05) for p in periods)
-    assert any(p > 15.0 for p in periods) or len(proposed) > len(periods)
+    # ... which is not what is surest.
+    assert proposed[0].switching.period_s != pytest.approx(5.0, rel=0.05)

@@ -9,7 +9,7 @@ import pytest
 from scipy.ndimage import gaussian_filter
 
 from hotspot.heat.bins import BinnedFrames
-from hotspot.heat.courses import build_courses
+from hotspot.heat.courses import Courses, build_courses
 from hotspot.heat.spectrum import measure_spectrum
 from hotspot.heat.waves import frequencies
 from hotspot.heat.wide_courses import WIDE_SPREADS_PX, build_wide_courses
@@ -50,7 +50,7 @@ def blob(sigma_px: float) -> np.ndarray:
     return np.exp(-0.5 * r2 / sigma_px**2)
 
 
-def courses(pictures: np.ndarray, places: np.ndarray = AT_PX):  # type: ignore[no-untyped-def]
+def courses(pictures: np.ndarray, places: np.ndarray = AT_PX) -> Courses:
     cov = np.broadcast_to(COV[0], (len(places), 2, 2))
     return build_wide_courses(
         bins_of(pictures), bad=NONE_BAD, places=places, place_cov_px2=cov, emissivity=None
