@@ -10,7 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hotspot.checks import FloatArray
-from hotspot.heat.noise import fit_proven_amounts, robust_variance, variance_of
+from hotspot.heat.noise import (
+    fit_proven_amounts,
+    most_of_noise,
+    robust_variance,
+    variance_of,
+)
 from hotspot.heat.robust import median_of
 
 # Widths of the bands in which smooth noise is measured, px; octaves from twice a sharp spot to a
@@ -153,10 +158,7 @@ def measure_bands(seen: QuietBands, *, maps: NDArray[np.float32], bad: NDArray[n
         if sigma < SMOOTH_FROM_PX:
             cov.append(predicted)
             continue
-        # Largest eigenvalue of a sample covariance of k unit normals from n samples tends to
-        # (1 + sqrt(k / n))^2 (Marchenko & Pastur 1967; Johnstone 2001); half as much again is
-        # left to its scatter.
-        most = 1.5 * (1 + np.sqrt(len(maps) / areas)) ** 2
+        most = most_of_noise(len(maps), samples=float(areas))
         shown = _robust_cov(banded[sigma]) / GAIN * sigma**2
         cov.append(_larger(predicted, shown, most=most))
     k = len(maps)

@@ -11,7 +11,9 @@ from hotspot.checks import FloatArray
 from hotspot.heat.bins import BinnedFrames
 from hotspot.heat.drift import Drift, build_patterns, find_restless, remove_drift
 from hotspot.heat.lonely import find_lonely
+from hotspot.heat.movers import find_movers
 from hotspot.heat.noise import TemporalNoise, fit_temporal_noise
+from hotspot.heat.response import whitening
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -30,6 +32,8 @@ class CalmBins:
         (rows, cols).
     drift
         What was taken out.
+    movers
+        (bins, n) courses of what moved at times of its own (`hotspot.heat.movers`).
     """
 
     bins: BinnedFrames
@@ -37,6 +41,7 @@ class CalmBins:
     covariance: FloatArray
     bad: NDArray[np.bool_]
     drift: Drift
+    movers: FloatArray
 
 
 def calm(
@@ -79,7 +84,33 @@ def _measured(
         bins.values, t_s=bins.t_s, frames=bins.frames, segment=bins.segment, good=good
     )
     covariance = noise.covariance(bins.t_s, frames=bins.frames)
-    return CalmBins(bins=bins, noise=noise, covariance=covariance, bad=bad, drift=drift)
+    movers = find_movers(
+        drift, t_s=bins.t_s, covariance=covariance, segment=bins.segment, good=good
+    )
+    return CalmBins(
+        bins=bins, noise=noise, covariance=covariance, bad=bad, drift=drift, movers=movers
+    )
+
+
+def at_rest(calm_bins: CalmBins) -> CalmBins:
+    """Return a copy in which what moved is taken out of each pixel, and the noise measured again.
+
+    Generalised least squares of the movers' courses, pixel by pixel, the offsets of each segment
+    free. The courses stay named: what is left of the values is free of them.
+
+    Parameters
+    ----------
+    calm_bins
+        Drift-free bins.
+    """
+    bins, movers = calm_bins.bins, calm_bins.movers
+    if not movers.shape[1]:
+        return calm_bins
+    seen = movers.T @ whitening(calm_bins.covariance, segment=bins.segment)
+    amounts = np.linalg.solve(seen @ movers, seen).astype(np.float32) @ bins.values
+    values = bins.values - movers.astype(np.float32) @ amounts
+    rested = with_noise(replace(calm_bins, bins=replace(bins, values=values)))
+    return replace(rested, movers=movers)
 
 
 def turned_over(calm_bins: CalmBins) -> CalmBins:

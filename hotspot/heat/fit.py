@@ -4,16 +4,18 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
 
 from hotspot.checks import FloatArray
+from hotspot.heat.axes import build_axes
 from hotspot.heat.bands import Bands, QuietBands, measure_bands, measure_quiet_bands
 from hotspot.heat.bins import BinnedFrames
 from hotspot.heat.calm import CalmBins
+from hotspot.heat.doubt import left_of_courses, left_of_drift
 from hotspot.heat.drift import find_common_patterns, without_patterns
 from hotspot.heat.drive import Drive
+from hotspot.heat.movers import moved_courses
 from hotspot.heat.noise import fit_amounts, noise_components, robust_variance
 from hotspot.heat.response import (
     BODY_TAUS_S,
@@ -34,13 +36,17 @@ QUIET_COSINES = 16
 # in all quiet contrasts together: a body four times quicker than the quickest leaves 3.5 %. What
 # moves at times of its own leaves several times as much there as in the signal contrasts.
 LEAK_SHARE = 0.05
-# Drift of these kinds is taken out through the pattern of the cold picture ...
-THROUGH_THE_PATTERN = ("structure", "board", "fine", "coarse", "shift", "mirror")
-# ... and up to this share of it stays: emissivities read off a cold picture are good to about
-# that, for part of its contrast is temperature (the scatter of bench values, from memory).
-PATTERN_ERROR = 0.15
-# What is wider than this is known from many pads together, and left to the noise of the bands, px.
-PAD_SIGMA_PX = 4.0
+# Courses that take more than this share of the heat's energy are the heat's own and are not left
+# free: strong heat leaves a few hundredths, three draughts of five seconds a third and more.
+MOST_TAKEN = 0.85
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Maps:
+    """Maps of signal contrasts (k, rows, cols) and quiet ones (r, rows, cols), float32."""
+
+    signal: NDArray[np.float32]
+    quiet: NDArray[np.float32]
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,6 +75,8 @@ class HeatFit:
         What was taken out as drift and put back, for nothing moved by it.
     doubt
         (rows, cols) float32 what drift removal may have left of itself in a signal contrast.
+    as_it_moves
+        Maps with nothing left free that moved: what the metal mirrors is told by them.
     """
 
     maps: NDArray[np.float32]
@@ -82,6 +90,7 @@ class HeatFit:
     bands: Bands
     still: Still
     doubt: NDArray[np.float32]
+    as_it_moves: Maps
 
 
 def fit_heat(calm_bins: CalmBins, drive: Drive, *, frame_t_s: FloatArray) -> HeatFit:
@@ -105,41 +114,25 @@ def fit_heat(calm_bins: CalmBins, drive: Drive, *, frame_t_s: FloatArray) -> Hea
     atoms, body, spread = response_in(bins, drive, frame_t_s=frame_t_s)
     quiet = _quiet_functions(drive, frame_t_s=frame_t_s, bins=bins)
     components = noise_components(bins.t_s, frames=bins.frames)
-    covariance = calm_bins.covariance
-    good = ~calm_bins.bad
-    # The noise that matters is measured on contrasts that hold no signal, and these depend on the
-    # noise: the second round stands on its own measurement.
-    for last in (False, True):
-        contrasts = build_contrasts(
-            atoms,
-            whitener=whitening(covariance, segment=bins.segment),
-            binned=(body, spread),
-            quiet_functions=quiet,
-        )
-        quiet_maps = (contrasts.quiet.astype(np.float32) @ bins.values).reshape(-1, *bins.shape)
-        if last or len(contrasts.quiet) < LEAST_QUIET:
-            break
-        amounts = fit_amounts(
-            robust_variance(quiet_maps, good=good),
-            contrasts=contrasts.quiet,
-            components=components,
-        )
-        covariance = np.asarray(sum(a * c for a, c in zip(amounts, components, strict=True)))
-    if len(contrasts.weights) == 0:
+    build = _Build(atoms, binned=(body, spread), quiet=quiet, components=components)
+    axes = build_axes(calm_bins.drift, good=~calm_bins.bad.reshape(-1))
+    nothing = axes.amounts[:, :0]
+    first = build.measured(calm_bins, free=nothing, covariance=calm_bins.covariance)
+    if len(first.contrasts.weights) == 0:
         raise ValueError("the drive leaves no trace in the frames")
-    shape = bins.shape
-    maps = (contrasts.weights.astype(np.float32) @ bins.values).reshape(-1, *shape)
-    still = find_still(calm_bins.drift, quiet=contrasts.quiet, good=good.reshape(-1))
-    maps = maps + still.seen_by(contrasts.weights).reshape(maps.shape)
-    quiet_maps = quiet_maps + still.seen_by(contrasts.quiet).reshape(quiet_maps.shape)
-    leaked = np.sum(quiet_maps**2, axis=0) < LEAK_SHARE * np.sum(maps**2, axis=0)
-    common = find_common_patterns(quiet_maps, bad=calm_bins.bad | leaked)
-    calmed = without_shared_courses(
-        without_patterns(maps, common), without_patterns(quiet_maps, common), bad=calm_bins.bad
+    free = _free_courses(
+        moved_courses(axes, contrasts=first.contrasts.quiet),
+        white=whitening(first.covariance, segment=bins.segment),
+        body=body,
     )
-    maps, quiet_maps = calmed.maps, calmed.quiet
+    measured, seen = first, _look(first.contrasts, calm_bins)
+    as_it_moves = seen.maps
+    if free.shape[1]:
+        measured = build.measured(calm_bins, free=free, covariance=first.covariance)
+        seen = _look(measured.contrasts, calm_bins)
+    contrasts, covariance = measured.contrasts, measured.covariance
     quiet_bands = measure_quiet_bands(
-        quiet_maps,
+        seen.maps.quiet,
         quiet=contrasts.quiet,
         weights=contrasts.weights,
         covariance=covariance,
@@ -147,18 +140,117 @@ def fit_heat(calm_bins: CalmBins, drive: Drive, *, frame_t_s: FloatArray) -> Hea
         bad=calm_bins.bad,
     )
     return HeatFit(
-        maps=maps,
-        quiet=quiet_maps,
+        maps=seen.maps.signal,
+        quiet=seen.maps.quiet,
         contrasts=contrasts,
         atoms=atoms,
         body=body,
         spread=spread,
         covariance=covariance,
         quiet_bands=quiet_bands,
-        bands=measure_bands(quiet_bands, maps=maps, bad=calm_bins.bad),
-        still=still,
-        doubt=np.hypot(_left_of_drift(calm_bins, contrasts, still), calmed.doubt),
+        bands=measure_bands(quiet_bands, maps=seen.maps.signal, bad=calm_bins.bad),
+        still=seen.still,
+        doubt=np.sqrt(
+            left_of_drift(calm_bins, contrasts, seen.still) ** 2
+            + left_of_courses(free, bins=bins, covariance=covariance) ** 2
+            + seen.doubt**2
+        ),
+        as_it_moves=as_it_moves,
     )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Measured:
+    """Contrasts, and the (bins, bins) noise of a pixel that they rest on."""
+
+    contrasts: Contrasts
+    covariance: FloatArray
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Build:
+    """What contrasts are built from."""
+
+    atoms: ResponseAtoms
+    binned: tuple[FloatArray, FloatArray]
+    quiet: FloatArray
+    components: tuple[FloatArray, ...]
+
+    def measured(
+        self, calm_bins: CalmBins, *, free: FloatArray, covariance: FloatArray
+    ) -> _Measured:
+        """Return the contrasts with courses (bins, n) left free.
+
+        The noise that matters is measured on contrasts that hold no signal, and these depend on
+        the noise: the second round stands on its own measurement.
+        """
+        bins = calm_bins.bins
+        for last in (False, True):
+            contrasts = build_contrasts(
+                self.atoms,
+                whitener=whitening(covariance, segment=bins.segment, extra=free),
+                binned=self.binned,
+                quiet_functions=self.quiet,
+            )
+            if last or len(contrasts.quiet) < LEAST_QUIET:
+                break
+            amounts = fit_amounts(
+                robust_variance(
+                    contrasts.quiet.astype(np.float32) @ bins.values,
+                    good=~calm_bins.bad.reshape(-1),
+                ),
+                contrasts=contrasts.quiet,
+                components=self.components,
+            )
+            kinds = zip(amounts, self.components, strict=True)
+            covariance = np.asarray(sum(a * c for a, c in kinds))
+        return _Measured(contrasts, covariance)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Look:
+    """What contrasts show, what went back into it, and the doubt about what was taken out."""
+
+    maps: Maps
+    still: Still
+    doubt: NDArray[np.float32]
+
+
+def _look(contrasts: Contrasts, calm_bins: CalmBins) -> _Look:
+    """Return what contrasts show of drift-free bins, without what wanders over the picture."""
+    bins, bad = calm_bins.bins, calm_bins.bad
+    maps, quiet = (
+        (weights.astype(np.float32) @ bins.values).reshape(-1, *bins.shape)
+        for weights in (contrasts.weights, contrasts.quiet)
+    )
+    still = find_still(
+        calm_bins.drift,
+        quiet=contrasts.quiet,
+        signal=contrasts.weights,
+        maps=maps,
+        good=~bad.reshape(-1),
+    )
+    maps = maps + still.seen_by(contrasts.weights).reshape(maps.shape)
+    quiet = quiet + still.seen_by(contrasts.quiet).reshape(quiet.shape)
+    leaked = np.sum(quiet**2, axis=0) < LEAK_SHARE * np.sum(maps**2, axis=0)
+    common = find_common_patterns(quiet, bad=bad | leaked)
+    calmed = without_shared_courses(
+        without_patterns(maps, common), without_patterns(quiet, common), bad=bad
+    )
+    return _Look(Maps(signal=calmed.maps, quiet=calmed.quiet), still, calmed.doubt)
+
+
+def _free_courses(moved: FloatArray, *, white: FloatArray, body: FloatArray) -> FloatArray:
+    """Return the courses (bins, n) of what moved, unless they are most of the heat's own.
+
+    Strong heat moves by the drift's patterns itself; far above the noise nothing needs to be free.
+    """
+    if not moved.shape[1]:
+        return moved
+    shared = moved.T @ white
+    heard = shared @ body.T
+    taken = np.sum(heard * np.linalg.solve(shared @ moved, heard))
+    return moved if taken < MOST_TAKEN * np.sum((body @ white) * body) else moved[:, :0]
 
 
 def response_in(
@@ -169,24 +261,6 @@ def response_in(
     taus, ages, n = atoms.spread.shape
     spread = bins.binned(atoms.spread.reshape(taus * ages, n).T).T
     return atoms, bins.binned(atoms.body.T).T, spread.reshape(taus, ages, -1)
-
-
-def _left_of_drift(calm_bins: CalmBins, contrasts: Contrasts, still: Still) -> NDArray[np.float32]:
-    """Return the scatter of what drift removal may have left of itself in a signal contrast.
-
-    Drift that is seen through the emissivity pattern is taken out with the pattern of the cold
-    picture, and that is not quite the same: a cold place is dark because it mirrors or because it
-    is cold. What was taken out in step with the injection tells how much may be left, pad by pad.
-    """
-    drift, shape = calm_bins.drift, calm_bins.bins.shape
-    pads = np.array([name.startswith(THROUGH_THE_PATTERN) for name in drift.names])
-    amounts = (contrasts.weights @ drift.coefficients)[:, pads].astype(np.float32)
-    taken = amounts @ drift.patterns[:, pads].T - still.seen_by(contrasts.weights)
-    power = np.zeros(shape, dtype=np.float32)
-    for picture in taken.reshape(-1, *shape):
-        fine = picture - cv2.GaussianBlur(picture, (0, 0), PAD_SIGMA_PX)
-        power = np.maximum(power, cv2.GaussianBlur(fine * fine, (0, 0), 1.0))
-    return np.asarray(PATTERN_ERROR * np.sqrt(power), dtype=np.float32)
 
 
 def restore_heat(fit: HeatFit, calm_bins: CalmBins) -> HeatFit:

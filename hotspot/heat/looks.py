@@ -101,6 +101,7 @@ def see_at(
         controls=every.at(slice(len(places), None)),
         answers=build_answers(mm_per_px, spreads_px=WIDE_SPREADS_PX if wide else SPREADS_PX),
         bins=calm_bins.bins,
+        free=calm_bins.movers,
     )
 
 
@@ -141,11 +142,17 @@ def see_everywhere(calm_bins: CalmBins, *, beside: NDArray[np.bool_] | None = No
         controls=every.at(slice(None, None, max(1, far.shape[1] // MOST_CONTROLS))),
         answers=build_answers(None, spreads_px=SPREADS_PX[:1]),
         bins=bins,
+        free=calm_bins.movers,
     )
 
 
 def _made_ready(
-    courses: Courses, *, controls: Courses, answers: tuple[Answer, ...], bins: BinnedFrames
+    courses: Courses,
+    *,
+    controls: Courses,
+    answers: tuple[Answer, ...],
+    bins: BinnedFrames,
+    free: FloatArray,
 ) -> Seen:
     """Courses in units of noise, measured as it is seen through these windows.
 
@@ -163,13 +170,14 @@ def _made_ready(
         segment=bins.segment,
         good=np.ones(still.shape[1], dtype=bool),
     )
-    white = whitening(noise.covariance(bins.t_s, frames=bins.frames), segment=bins.segment)
+    covariance = noise.covariance(bins.t_s, frames=bins.frames)
+    white = whitening(covariance, segment=bins.segment, extra=free)
     white /= change**2
-    free = max(1, len(bins.t_s) - len(np.unique(bins.segment)))
+    left = max(1, len(bins.t_s) - len(np.unique(bins.segment)) - free.shape[1])
 
     def restless(seen: Courses) -> FloatArray:
         series = [seen.normalised(w) for w in widths]
-        out: FloatArray = np.stack([np.einsum("bs,bs->s", s, white @ s) / free for s in series])
+        out: FloatArray = np.stack([np.einsum("bs,bs->s", s, white @ s) / left for s in series])
         return out
 
     usual = restless(controls)

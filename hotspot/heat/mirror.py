@@ -74,20 +74,21 @@ def build_mirror(fit: HeatFit, *, bad: NDArray[np.bool_]) -> Mirror | None:
     bad
         (rows, cols) pixels that say nothing.
     """
-    count = len(fit.quiet)
+    moving = fit.as_it_moves
+    count = len(moving.quiet)
     if count < FEWEST_PADS:
         return None
-    power = np.mean(fit.quiet**2, axis=0)
-    leaked = np.sum(fit.maps**2, axis=0) * np.float32(LEAK_SHARE / count)
+    power = np.mean(moving.quiet**2, axis=0)
+    leaked = np.sum(moving.signal**2, axis=0) * np.float32(LEAK_SHARE / count)
     power = np.where(bad | (power < leaked), 0, power).astype(np.float32)
     usual = float(np.median(power[~bad]))
     smooth = cv2.GaussianBlur(power, (0, 0), PAD_SIGMA_PX)
     if count_pads(smooth > RESTLESS**2 * usual) < FEWEST_PADS:
         return None
-    energy = np.where(bad, 0, np.sum(fit.maps**2, axis=0))
+    energy = np.where(bad, 0, np.sum(moving.signal**2, axis=0))
     strongest = np.unravel_index(int(np.argmax(energy)), energy.shape)
     row, column = strongest
-    out_of_step = float(np.sum(fit.quiet[:, row, column] ** 2))
+    out_of_step = float(np.sum(moving.quiet[:, row, column] ** 2))
     share = out_of_step / max(float(energy[strongest]), 1e-12)
     for least_snr, most_share in EVIDENT:
         if energy[strongest] > least_snr**2 and share < most_share:

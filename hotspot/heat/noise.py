@@ -208,6 +208,15 @@ def fit_proven_amounts(
     return out
 
 
+def most_of_noise(n: int, *, samples: float) -> float:
+    """Return the largest eigenvalue that noise gives a sample covariance of n unit normals.
+
+    It tends to (1 + sqrt(n / samples))^2 (Marchenko & Pastur 1967; Johnstone 2001); half as much
+    again is left to its scatter.
+    """
+    return float(1.5 * (1 + np.sqrt(n / samples)) ** 2)
+
+
 def robust_variance(maps: NDArray[Any], *, good: NDArray[np.bool_] | None = None) -> FloatArray:
     """Return the variance of each map (r, ...) over pixels, from the median absolute deviation."""
     flat = maps.reshape(len(maps), -1)

@@ -19,7 +19,7 @@ from hotspot.heat.bands import measure_bands, measure_quiet_bands
 from hotspot.heat.bins import BinnedFrames
 from hotspot.heat.calm import CalmBins
 from hotspot.heat.drive import Drive
-from hotspot.heat.fit import HeatFit, response_in
+from hotspot.heat.fit import HeatFit, Maps, response_in
 from hotspot.heat.noise import noise_components, robust_variance
 from hotspot.heat.response import Contrasts
 from hotspot.heat.still import find_still
@@ -86,7 +86,13 @@ def fit_plainly(
         quiet=quiet,
         courses=(level / float(weight @ level))[None],
     )
-    still = find_still(calm_bins.drift, quiet=quiet, good=good)
+    still = find_still(
+        calm_bins.drift,
+        quiet=quiet,
+        signal=weights,
+        maps=(weights.astype(np.float32) @ bins.values).reshape(-1, *bins.shape),
+        good=good,
+    )
 
     def seen_by(of: FloatArray) -> NDArray[np.float32]:
         flat = of.astype(np.float32) @ bins.values + still.seen_by(of)
@@ -113,6 +119,7 @@ def fit_plainly(
         bands=measure_bands(bands, maps=maps, bad=calm_bins.bad),
         still=still,
         doubt=np.zeros(bins.shape, dtype=np.float32),
+        as_it_moves=Maps(signal=maps, quiet=quiet_maps),
     )
 
 

@@ -3,8 +3,10 @@
 Every pattern that is fitted to the bins takes with it what wide heat has of its shape, and two
 dozen smooth patterns seen through the structure of the board take half of a weak spot's signal.
 They are needed where a hand, a draught or a room moves in the board's metal. Where the quiet
-contrasts, maps of the same kind of time course without signal, show no more of a pattern than
-noise does, nothing moved by it, and it is left in.
+contrasts, maps of the same kind of time course without signal, show no more along an axis of these
+patterns than noise does, nothing moved along it, and it is left in: a draught moves by three or
+four of the two dozen. What moved in step with the injection, by more than noise does, is a hand, a
+room, or heat strong enough to do without.
 
 Only where the board's outline is known: what the room does to board and bench as wholes is then
 described by itself, and is not what the smooth patterns have to stand in for.
@@ -14,21 +16,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import solve_triangular
 
 from hotspot.checks import FloatArray
-from hotspot.heat.drift import BOARD_ITSELF, WAVES, Drift
+from hotspot.heat.axes import build_axes
+from hotspot.heat.drift import Drift
+from hotspot.heat.noise import most_of_noise
 
-# Power of a pattern in the quiet contrasts, in units of noise, below which nothing moved by it.
-# The mean of 30 squares of noise scatters by 0.26 about 1; of two dozen patterns one in a hundred
-# recordings exceeds 2.
-STILL_POWER = 2.0
+# Heat is in one place when so much of it is within this distance along x and y, px: warm copper
+# about a weak short fades within a centimetre.
+ONE_PLACE_SHARE, ONE_PLACE_PX = 0.6, 12.0
 # Fewer quiet contrasts than this do not tell what moved, nor seven kinds of noise apart.
 LEAST_QUIET = 10
-# A pattern of which those before leave less than this share is none of its own.
-LEAST_OWN = 1e-5
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,38 +54,58 @@ class Still:
         return out
 
 
-def find_still(drift: Drift, *, quiet: FloatArray, good: NDArray[np.bool_]) -> Still:
+def find_still(
+    drift: Drift,
+    *,
+    quiet: FloatArray,
+    signal: FloatArray,
+    maps: NDArray[np.float32],
+    good: NDArray[np.bool_],
+) -> Still:
     """Return the drift patterns by which nothing moved.
 
     Parameters
     ----------
     drift
         What was taken out.
-    quiet
-        (r, bins) weights of the quiet contrasts, of unit variance for noise of one pixel.
+    quiet, signal
+        (r, bins) and (k, bins) weights of the quiet and of the signal contrasts, of unit variance
+        for noise of one pixel.
+    maps
+        (k, rows, cols) maps of the signal contrasts, the drift taken out.
     good
         (pixels,) pixels that count.
     """
-    pixels, bins = len(good), len(drift.coefficients)
-    nothing = Still(np.zeros((pixels, 0), np.float32), np.zeros((bins, 0)))
-    if BOARD_ITSELF not in drift.names or len(quiet) < LEAST_QUIET:
-        return nothing
-    waves = np.array([n.startswith(WAVES) for n in drift.names])
-    # Those that are kept come first: what a wave shares with them is theirs.
-    order = np.r_[np.flatnonzero(~waves), np.flatnonzero(waves)]
-    first = int(np.sum(~waves))
-    patterns = drift.patterns[:, order]
-    # In double precision: with pixels left out, some patterns nearly repeat one another.
-    kept = patterns[good].astype(np.float64)
-    gram = kept.T @ kept
-    size = np.sqrt(np.maximum(np.diag(gram), 1e-12))
-    # Orthonormal patterns are patterns R^-1 with R'R = gram: Cholesky, a hair of ridge.
-    root = np.linalg.cholesky(gram / np.outer(size, size) + 1e-7 * np.eye(len(size))).T
-    amounts = (drift.coefficients[:, order] * size) @ root.T  # of orthonormal patterns
-    power = np.mean((quiet @ amounts) ** 2, axis=0)
-    chosen = (power < STILL_POWER) & (np.diag(root) ** 2 > LEAST_OWN)
-    chosen[:first] = False
-    if not chosen.any():
-        return nothing
-    turn = solve_triangular(root, np.eye(len(size)))[:, chosen] / size[:, None]
-    return Still(patterns @ turn.astype(np.float32), amounts[:, chosen])
+    axes = build_axes(drift, good=good)
+    if len(quiet) < LEAST_QUIET or not axes.turn.size:
+        pixels, bins = len(good), len(drift.coefficients)
+        return Still(np.zeros((pixels, 0), np.float32), np.zeros((bins, 0)))
+    power, axes = axes.principal(quiet)
+    axes = axes.chosen(power < most_of_noise(len(power), samples=len(quiet)))
+    power, axes = axes.principal(signal)
+    patterns = drift.patterns @ axes.turn.astype(np.float32)
+    still = power < most_of_noise(len(power), samples=len(signal))
+    for i in np.flatnonzero(~still):
+        still[i] = _in_one_place(patterns[:, i], signal @ axes.amounts[:, i], maps=maps, good=good)
+    return Still(patterns[:, still], axes.chosen(still).amounts)
+
+
+def _in_one_place(
+    pattern: NDArray[np.float32],
+    amounts: FloatArray,
+    *,
+    maps: NDArray[np.float32],
+    good: NDArray[np.bool_],
+) -> bool:
+    """Whether what moved along a pattern in step with the injection is heat in one place.
+
+    The amount of a pattern in a picture is the sum over its pixels of pattern times picture. Of
+    heat all of that comes from one place; of what is mirrored all over the board, from everywhere.
+    """
+    size = float(np.linalg.norm(amounts))
+    course = (amounts / size).astype(np.float32)
+    picture = course @ maps.reshape(len(maps), -1) + np.float32(size) * pattern
+    share = np.where(good, pattern * picture, np.float32(0)).reshape(maps.shape[1:])
+    width = 2 * round(ONE_PLACE_PX) + 1
+    near = cv2.boxFilter(share, -1, (width, width), normalize=False, borderType=cv2.BORDER_CONSTANT)
+    return bool(near.max() > ONE_PLACE_SHARE * size)

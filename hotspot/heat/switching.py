@@ -7,13 +7,13 @@ significance that accounts for everything that was tried.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from hotspot.checks import FloatArray
-from hotspot.heat.calm import CalmBins
+from hotspot.heat.calm import CalmBins, at_rest
 from hotspot.heat.drive import Drive, drive_from_edges, period_of
 from hotspot.heat.heatmap import Switching
 from hotspot.heat.looks import see_at, see_everywhere
@@ -98,11 +98,17 @@ def propose_switchings(
         where none was found.
     """
     found, looks = [], []
+    rested = at_rest(calm_bins)
     if places is not None and len(places):
         cov = np.broadcast_to(np.eye(2), (len(places), 2, 2))
-        for wide in (False, True):
+        # What moves may be the heat itself, or like it: then it is seen as it is.
+        moving = replace(calm_bins, movers=calm_bins.movers[:, :0])
+        looked = [(moving, False), (rested, False), (rested, True), (moving, True)]
+        if not calm_bins.movers.shape[1]:
+            looked = [(moving, False), (moving, True)]
+        for seen, wide in looked:
             at_places = see_at(
-                calm_bins,
+                seen,
                 places=places,
                 cov_px2=cov if place_cov_px2 is None else place_cov_px2,
                 emissivity=emissivity,
@@ -114,7 +120,7 @@ def propose_switchings(
             if min((f.chance for f in found), default=1.0) < BEYOND_DOUBT:
                 break
     if min((f.chance for f in found), default=1.0) > BEYOND_DOUBT:
-        everywhere = see_everywhere(calm_bins, beside=beside)
+        everywhere = see_everywhere(rested, beside=beside)
         looks.append(everywhere)
         found += find_proposals(everywhere, handicap=WIDE_HANDICAP, most=1, limit=BELIEVE)
     else:

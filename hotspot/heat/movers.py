@@ -1,0 +1,84 @@
+"""What moves in the picture at times of its own: its courses over time.
+
+A draught, a cloud or a hand changes the picture along a few smooth patterns, each with a course
+that thousands of pixels tell alike. Known as well as that, the course can be left free in every
+pixel, as the offsets between shutter events are: what moved then disturbs nothing, however it was
+spread, through whatever emissivity, and no pattern has to be taken out that a warm part shares.
+The heat pays by what its own course has in common with these.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from hotspot.checks import FloatArray
+from hotspot.heat.axes import Axes, build_axes
+from hotspot.heat.drift import Drift
+from hotspot.heat.noise import most_of_noise
+from hotspot.heat.response import whitening
+
+# Half waves over the recording by which movement is told from noise: what moves is slow, and a
+# draught of some seconds is among the first 24 of a recording of a minute.
+SLOW_WAVES = 24
+# Fewer bins than twice as many do not tell slow from quick.
+LEAST_BINS = 2 * SLOW_WAVES
+# Slow waves that the offsets of the segments explain but for this share of energy say nothing.
+LEAST_HEARD = 1e-6
+# What moves by more courses than this is a hand or a face that goes about, and no few of them tell
+# it: made draughts took 3 or 4, hands 5 to 10 (`tests.benchmarks.exam` and a second generator).
+MOST_COURSES = 4
+
+
+def moved_courses(axes: Axes, *, contrasts: FloatArray) -> FloatArray:
+    """Return the courses (bins, n) of what moved by more than noise does, strongest first.
+
+    None where it moved by too many.
+
+    Parameters
+    ----------
+    axes
+        The patterns it may have moved by.
+    contrasts
+        (r, bins) weights of contrasts that tell it, of unit variance for noise of one pixel.
+    """
+    if not len(contrasts) or not axes.turn.size:
+        return axes.amounts[:, :0]
+    power, principal = axes.principal(contrasts)
+    moved = power > most_of_noise(len(power), samples=len(contrasts))
+    if np.count_nonzero(moved) > MOST_COURSES:
+        return axes.amounts[:, :0]
+    return np.asarray(principal.amounts[:, moved][:, ::-1])
+
+
+def find_movers(
+    drift: Drift,
+    *,
+    t_s: FloatArray,
+    covariance: FloatArray,
+    segment: NDArray[np.int64],
+    good: NDArray[np.bool_],
+) -> FloatArray:
+    """Return the courses (bins, n) of what moved slowly, strong heat included.
+
+    Parameters
+    ----------
+    drift
+        What was taken out of the bins.
+    t_s, segment
+        (bins,) times, and offsets are free in each segment.
+    covariance
+        (bins, bins) noise of a pixel.
+    good
+        (pixels,) pixels that count.
+    """
+    axes = build_axes(drift, good=good)
+    if len(t_s) < LEAST_BINS or not axes.turn.size:
+        return np.zeros((len(t_s), 0))
+    phase = np.pi * (t_s - t_s[0]) / np.ptp(t_s)
+    slow = np.cos(np.arange(1, SLOW_WAVES + 1)[:, None] * phase)
+    weights = slow @ whitening(covariance, segment=segment)
+    energy, turn = np.linalg.eigh(weights @ slow.T)
+    heard = energy > LEAST_HEARD * energy[-1]
+    contrasts = (turn[:, heard] / np.sqrt(energy[heard])).T @ weights
+    return moved_courses(axes, contrasts=contrasts)
