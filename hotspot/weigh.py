@@ -32,6 +32,11 @@ from hotspot.suspects import Prior, name_suspects, posterior
 PATH_SHARE = 0.4
 
 
+# Chance that a series part shows a second spot that its first does not leave over (common practice,
+# no source: a coil is warm in one piece, its leads rarely by themselves).
+SECOND_SPOT = 0.1
+
+
 # The leads and traces of a coil warm with it about this far, mm (common practice, no source).
 AROUND_SERIES_MM = 0.8
 # Heat spreads about this far within a recording: sqrt(alpha t) of a board with copper, 1e-6 to
@@ -120,15 +125,30 @@ def elsewhere_evidence(scores: Scores, field: Field) -> float:
 
 
 def path_probability(
-    priors: tuple[Prior, ...], *, scores: tuple[PartScore, ...], elsewhere: float
+    priors: tuple[Prior, ...],
+    *,
+    scores: tuple[PartScore, ...],
+    elsewhere: float,
+    taken: frozenset[int] = frozenset(),
 ) -> float:
-    """Return the probability that a spot is a series part of the rail."""
+    """Return the probability that a spot is a series part of the rail.
+
+    Parameters
+    ----------
+    priors, scores
+        One of each for every part.
+    elsewhere
+        Log evidence of heat anywhere.
+    taken
+        Parts whose own spot is known, and too weak to leave this one over.
+    """
     series = [i for i, p in enumerate(priors) if p.role is Role.SERIES and scores[i].inside]
     if not series:
         return 0.0
     log = np.array([s.log_evidence for s in scores])
     top = max(float(log.max()), elsewhere)
-    path = PATH_SHARE * float(np.mean(np.exp(log[series] - top)))
+    share = np.array([SECOND_SPOT if i in taken else 1.0 for i in series])
+    path = PATH_SHARE * float(np.mean(share * np.exp(log[series] - top)))
     weights = np.array([0.0 if p.role is Role.SERIES else p.weight for p in priors])
     inside = np.array([s.inside for s in scores])
     fault = (1 - PATH_SHARE) * float(
@@ -190,11 +210,26 @@ def weigh(
         )
 
     if board is not None and places:
+        own_spot: dict[int, float] = {}  # SNR by series part
         part_scores = score_parts_of_each(stacks, places=places, within=within, around_px=around)
         for i, stack in enumerate(stacks):
             elsewhere = elsewhere_evidence(stack, field)
-            if path_probability(priors, scores=part_scores[i], elsewhere=elsewhere) > 0.5:
+            # What the model of a stronger spot leaves over may be the same part's.
+            known = frozenset(
+                part for part, snr in own_spot.items() if snr < found[i].centre.snr / MODEL_ERROR
+            )
+            path = path_probability(priors, scores=part_scores[i], elsewhere=elsewhere, taken=known)
+            if path > 0.5:
                 roles[i] = "path"
+                hottest = int(
+                    np.argmax(
+                        [
+                            s.log_evidence if on else -np.inf
+                            for s, on in zip(part_scores[i], series, strict=True)
+                        ]
+                    )
+                )
+                own_spot.setdefault(hottest, found[i].centre.snr)
                 continue
             chances = posterior(priors, scores=part_scores[i], elsewhere=elsewhere)
             if on_rail_near(chances, centres[i]) > ON_A_PART:
