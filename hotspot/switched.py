@@ -71,7 +71,7 @@ def choose_switching(
         fit = first_fit if estimate is first else _fit(line, estimate)
         if fit is None:
             continue
-        seen = _Seen(estimate, fit, _evidence(line, fit))
+        seen = _Seen(estimate, fit, evidence_of(line, fit))
         # Evidence of the course over time and of the place are of one recording, but not the same:
         # wandering pads follow some step or other closely, though no train.
         chance = max(estimate.switching.significance, LEAST_CHANCE)
@@ -111,7 +111,7 @@ def _better_timed(line: Line, seen: _Seen) -> _Seen:
         fit = _fit(line, estimate)
         if fit is None:
             continue
-        now, before = _evidence(line, fit), seen.evidence
+        now, before = evidence_of(line, fit), seen.evidence
         edges, known = estimate.switching.edges_s, seen.estimate.switching.edges_s
         least = EDGE_NATS * abs(len(edges) - len(known)) + MOVED_NATS * len(edges)
         gained = min(now.at_part - before.at_part, now.alone - before.alone)
@@ -169,7 +169,7 @@ class Evidence:
         return self.at_part - max(self.away, 0.0)
 
 
-def _evidence(line: Line, fit: HeatFit) -> Evidence:
+def evidence_of(line: Line, fit: HeatFit) -> Evidence:
     """Return the evidence of heat at the parts of the rail and elsewhere."""
     field = build_field(
         fit.maps,

@@ -9,13 +9,15 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from hotspot.heat.calm import at_bins
-from hotspot.heat.fit import HeatFit
+from hotspot.heat.fit import HeatFit, response_in
 from hotspot.heat.mirror import Mirror, build_mirror, find_undisturbed_bins
+from hotspot.heat.response import whitening
 from hotspot.heat.switching import SwitchingEstimate
 from hotspot.line import Line, switchings_of
-from hotspot.switched import choose_switching
+from hotspot.switched import choose_switching, evidence_of
 
 # What is left must hear so much of the heat's energy: half its SNR, which a hand takes as well.
 LEAST_ENERGY = 0.25
@@ -71,7 +73,7 @@ def find_heat(line: Line) -> Heated:
     if first.fit is None or first.mirror is None or not first.mirror.lively:
         return first
     kept = find_undisturbed_bins(line.calm_bins, first.mirror)
-    if kept is None:
+    if kept is None or _takes_the_switching(line, first, kept):
         return first
     then = _heat(replace(line, calm_bins=at_bins(line.calm_bins, kept)))
     if then.fit is None or _energy(then.fit) < LEAST_ENERGY * _energy(first.fit):
@@ -80,6 +82,27 @@ def find_heat(line: Line) -> Heated:
     spacing_s = float(np.median(np.diff(bins.t_s)))
     left_out_s = spacing_s * int(np.count_nonzero(~kept))
     return replace(then, left_out_s=left_out_s, passed=first.mirror)
+
+
+def _takes_the_switching(line: Line, first: Heated, kept: NDArray[np.bool_]) -> bool:
+    """Whether what is left no longer tells the switching that was read off the frames.
+
+    A hand that switches passes over the board when it does. Heat at a part of the rail then says
+    that the moments are the output's and not the hand's; without them other moments would be found.
+    """
+    fit, bins = first.fit, line.calm_bins.bins
+    if line.recording.injection is not None or fit is None or not line.on_rail:
+        return False
+    _, body, _ = response_in(bins, first.estimate.drive, frame_t_s=line.audit.t_s)
+
+    def heard(at: NDArray[np.bool_]) -> float:
+        noise = fit.covariance[np.ix_(at, at)]
+        white = whitening(noise, segment=bins.segment[at])
+        return float(np.sum((body[:, at] @ white) * body[:, at]))
+
+    if heard(kept) > LEAST_ENERGY * heard(np.ones_like(kept)):
+        return False
+    return evidence_of(line, fit).is_at_a_part
 
 
 def _energy(fit: HeatFit) -> float:

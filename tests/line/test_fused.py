@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from hotspot.fusion import fused
 from hotspot.locate.centre import Centre
 from hotspot.locate.parts import Place
-from hotspot.weigh import fused
 
 PART_PX = np.array([30.0, 20.0])
 LONG_PX, WIDE_PX = 8.0, 4.0

@@ -135,7 +135,7 @@ def test_how_seldom_noise_explains_a_course_counts_beside_the_heat_at_a_part(
     )
     part = line.on_rail[0]
     evidence = iter([Evidence(part, 29.0, 24.0, away=0.0), Evidence(part, 24.0, 18.0, away=0.0)])
-    monkeypatch.setattr(switched, "_evidence", lambda line, fit: next(evidence))
+    monkeypatch.setattr(switched, "evidence_of", lambda line, fit: next(evidence))
     monkeypatch.setattr(switched, "seen_again", lambda *_, **__: ())
     assert choose_switching(line, proposed)[0] is proposed[chosen]
 
@@ -153,7 +153,7 @@ def test_what_many_places_do_is_not_preferred(monkeypatch: pytest.MonkeyPatch) -
     )
     part = line.on_rail[0]
     evidence = iter([Evidence(part, 57.0, 52.0, away=50.0), Evidence(part, 45.0, 38.0, away=-1.0)])
-    monkeypatch.setattr(switched, "_evidence", lambda line, fit: next(evidence))
+    monkeypatch.setattr(switched, "evidence_of", lambda line, fit: next(evidence))
     monkeypatch.setattr(switched, "seen_again", lambda *_, **__: ())
     assert choose_switching(line, proposed)[0] is proposed[1]
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -12,6 +14,7 @@ from hotspot.suspects import Prior
 from hotspot.weigh import (
     HEAT_REACH_MM,
     MODEL_ERROR,
+    SECOND_SPOT,
     chance_on_rail,
     elsewhere_evidence,
     path_probability,
@@ -46,6 +49,20 @@ def test_without_a_series_part_in_the_picture_there_is_no_path() -> None:
     unseen = scores(2, 1, 40, inside=(True, True, False))
     assert path_probability(PRIORS, scores=unseen, elsewhere=5) == 0.0
     assert path_probability(PRIORS[:2], scores=scores(2, 1, 0)[:2], elsewhere=5) == 0.0
+
+
+def test_a_coil_whose_own_spot_is_known_hardly_explains_a_second_one() -> None:
+    """Evidence e³ greater at the capacitor beside it: twenty parts cost as much, the coil's one."""
+    beside = scores(3, -20, 0)
+    crowd = (replace(PRIORS[0], weight=0.02), PRIORS[1], PRIORS[2])
+    alone = path_probability(crowd, scores=beside, elsewhere=-20)
+    assert alone > 0.5
+    again = path_probability(crowd, scores=beside, elsewhere=-20, taken=frozenset({2}))
+    assert again < 0.3
+    odds = (alone / (1 - alone)) / (again / (1 - again))
+    assert odds == pytest.approx(1 / SECOND_SPOT)
+    # Another part's spot takes nothing from this one.
+    assert path_probability(crowd, scores=beside, elsewhere=-20, taken=frozenset({1})) == alone
 
 
 def test_places_on_a_strong_spot_are_told_apart_no_better_than_its_shape_is_known() -> None:
