@@ -31,6 +31,9 @@ CLICK_SIGMA_PX = 0.7
 # The noise assumed may be too small (a shaky hand, a blurred feature): factors on it with -2 ln of
 # their prior odds, each step half as likely as the one before.
 NOISE_LEVELS = ((1.0, 0.0), (1.6, 1.4), (2.5, 2.8))
+# Three clicks whose triangle is lower than this many sigma of a click say nothing of their order:
+# the height of one errs by up to 1.4 sigma, and hands are shakier than assumed.
+FLAT_SIGMAS = 4.0
 
 
 def choose_model(count: int) -> str:
@@ -184,7 +187,13 @@ def fit_plane_map(
     points = source if lens is None else lens.straightened(source)
     trusted = [i for i in range(len(source)) if i not in wrong]
     best = fit_of(trusted, lens)
-    _check_front(best.matrix, points[trusted], destination[trusted], trusted)
+    _check_front(
+        best.matrix,
+        points[trusted],
+        destination[trusted],
+        trusted,
+        sigma=(sigma_source, sigma_destination),
+    )
     distance = np.full(len(source), np.nan)
     if len(trusted) > _FEWEST[chosen] or (tilt_prior and len(trusted) >= 3):
         # At the level that all clicks together chose: one click less seldom chooses another.
@@ -274,9 +283,17 @@ def _fit_over_levels(
 
 
 def _check_front(
-    matrix: FloatArray, source: FloatArray, destination: FloatArray, numbers: list[int]
+    matrix: FloatArray,
+    source: FloatArray,
+    destination: FloatArray,
+    numbers: list[int],
+    *,
+    sigma: tuple[float, float],
 ) -> None:
-    """Refuse a map that no camera makes: board partly behind it, or clicks in a wrong order."""
+    """Refuse a map that no camera makes: board partly behind it, or clicks in a wrong order.
+
+    Clicks are good to `sigma`, px, on the two sides.
+    """
     w = np.c_[source, np.ones(len(source))] @ matrix[2]
     if not np.isfinite(matrix).all() or (w <= 0).any() or w.max() > 10 * w.min():
         raise RegistrationError(
@@ -289,9 +306,10 @@ def _check_front(
     turned: dict[int, int] = dict.fromkeys(range(len(source)), 0)
     signs = []
     for triple in combinations(range(len(source)), 3):
-        areas = [_area(p[list(triple)]) for p in (source, destination)]
-        if min(abs(a) for a in areas) < 1e-9:
-            continue
+        corners = [p[list(triple)] for p in (source, destination)]
+        if any(_height(c) < FLAT_SIGMAS * s for c, s in zip(corners, sigma, strict=True)):
+            continue  # three nearly on a line turn either way
+        areas = [_area(c) for c in corners]
         signs.append((triple, np.sign(areas[0] * areas[1])))
     usual = np.sign(sum(s for _, s in signs))
     for triple, sign in signs:
@@ -304,6 +322,12 @@ def _check_front(
             f"landmarks {names([numbers[i] for i in worst])} do not follow the order of the others",
             cure="Check that both pictures were clicked in the same order",
         )
+
+
+def _height(three: FloatArray) -> float:
+    """Least height of a triangle."""
+    longest = np.linalg.norm(three - np.roll(three, 1, axis=0), axis=1).max()
+    return abs(_area(three)) / max(float(longest), 1e-12)
 
 
 def _area(three: FloatArray) -> float:

@@ -71,6 +71,18 @@ def test_clicks_in_another_order_are_refused():
         fit_plane_map(EIGHT[:4], photo)
 
 
+@pytest.mark.parametrize("seed", range(8))
+def test_three_clicks_nearly_on_a_line_may_turn_either_way(seed):
+    """A landmark on the line between two others: the click's own error decides on which side."""
+    rng = np.random.default_rng(seed)
+    source = np.array([[128.3, 92.1], [4.1, 5.2], [5.0, 104.6], [51.9, 38.5]])
+    photo = map_points(TRUE, source)
+    clicked = source + rng.normal(0, 0.7, source.shape)
+    plane = fit_plane_map(clicked, photo + rng.normal(0, 1.0, photo.shape))
+    middle = np.array([[60.0, 60.0]])
+    assert np.hypot(*(plane.map(middle) - map_points(TRUE, middle))[0]) < 25
+
+
 def test_wrong_shapes_and_values_are_the_callers_mistake():
     with pytest.raises(ValueError, match="must be pairs"):
         fit_plane_map(EIGHT, EIGHT[:5])
