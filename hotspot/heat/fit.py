@@ -15,6 +15,7 @@ from hotspot.heat.calm import CalmBins
 from hotspot.heat.doubt import left_of_courses, left_of_drift
 from hotspot.heat.drift import find_common_patterns, without_patterns
 from hotspot.heat.drive import Drive
+from hotspot.heat.evident import LEAK_SHARE, is_evident
 from hotspot.heat.movers import moved_courses
 from hotspot.heat.noise import fit_amounts, noise_components, robust_variance
 from hotspot.heat.response import (
@@ -32,10 +33,6 @@ from hotspot.heat.together import without_shared_courses
 QUIET_SHIFTS = (0.15, 0.25, 0.35, 0.5, 0.65, 0.75, 0.85)
 # Slow cosines that complete them: the noise at the very lowest frequencies.
 QUIET_COSINES = 16
-# Share of a strong spot's energy that its time course, a little unlike all in the family, may leave
-# in all quiet contrasts together: a body four times quicker than the quickest leaves 3.5 %. What
-# moves at times of its own leaves several times as much there as in the signal contrasts.
-LEAK_SHARE = 0.05
 # Courses that take more than this share of the heat's energy are the heat's own and are not left
 # free: strong heat leaves a few hundredths, three draughts of five seconds a third and more.
 MOST_TAKEN = 0.85
@@ -120,13 +117,15 @@ def fit_heat(calm_bins: CalmBins, drive: Drive, *, frame_t_s: FloatArray) -> Hea
     first = build.measured(calm_bins, free=nothing, covariance=calm_bins.covariance)
     if len(first.contrasts.weights) == 0:
         raise ValueError("the drive leaves no trace in the frames")
-    free = _free_courses(
-        moved_courses(axes, contrasts=first.contrasts.quiet),
-        white=whitening(first.covariance, segment=bins.segment),
-        body=body,
-    )
     measured, seen = first, _look(first.contrasts, calm_bins)
     as_it_moves = seen.maps
+    free = nothing
+    if not is_evident(seen.maps.signal, quiet=seen.maps.quiet, bad=calm_bins.bad):
+        free = _free_courses(
+            moved_courses(axes, contrasts=first.contrasts.quiet),
+            white=whitening(first.covariance, segment=bins.segment),
+            body=body,
+        )
     if free.shape[1]:
         measured = build.measured(calm_bins, free=free, covariance=first.covariance)
         seen = _look(measured.contrasts, calm_bins)

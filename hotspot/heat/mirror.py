@@ -19,7 +19,8 @@ from scipy import ndimage
 
 from hotspot.heat.calm import CalmBins, with_noise
 from hotspot.heat.drift import Drift, build_waves, remove_drift
-from hotspot.heat.fit import LEAK_SHARE, HeatFit
+from hotspot.heat.evident import LEAK_SHARE, is_evident
+from hotspot.heat.fit import HeatFit
 
 # A pixel is a mirror where its quiet power exceeds the usual by this many sigma of chi-squared.
 MIRROR_SIGMAS = 4.0
@@ -29,10 +30,6 @@ RESTLESS, PAD_PIXELS, FEWEST_PADS = 1.5, 6, 3
 # Pads this much more restless in power than usual are a hand's or a lamp's doing: beside them a
 # reading needs more proof. Leaves outdoors, the liveliest scene at hand without one, made two such.
 LIVELY = 6.0
-# Heat that one pixel shows this far above its noise, with this share of it out of step at most, is
-# evident as it is; what its time course has that no model has may look like mirrors around it.
-# Hands reached 200.
-EVIDENT = ((60.0, LEAK_SHARE), (300.0, 0.3))
 # A moment counts as disturbed when the mirrors show this many times the power they show in the
 # stillest quarter of the recording (a hand 20 to 1000 times, a room or heat that passes by 1 to 4;
 # `tests.benchmarks.exam`), and so long before and after it: a hand comes slowly, s.
@@ -85,14 +82,8 @@ def build_mirror(fit: HeatFit, *, bad: NDArray[np.bool_]) -> Mirror | None:
     smooth = cv2.GaussianBlur(power, (0, 0), PAD_SIGMA_PX)
     if count_pads(smooth > RESTLESS**2 * usual) < FEWEST_PADS:
         return None
-    energy = np.where(bad, 0, np.sum(moving.signal**2, axis=0))
-    strongest = np.unravel_index(int(np.argmax(energy)), energy.shape)
-    row, column = strongest
-    out_of_step = float(np.sum(moving.quiet[:, row, column] ** 2))
-    share = out_of_step / max(float(energy[strongest]), 1e-12)
-    for least_snr, most_share in EVIDENT:
-        if energy[strongest] > least_snr**2 and share < most_share:
-            return None
+    if is_evident(moving.signal, quiet=moving.quiet, bad=bad):
+        return None
     beyond = power - usual * (1 + MIRROR_SIGMAS * np.sqrt(2 / count))
     return Mirror(
         strength=np.asarray(np.sqrt(np.maximum(beyond, 0.0)), dtype=np.float32),

@@ -13,7 +13,7 @@ PAIR_NATS = 8.0
 # ... and this share of all that is explained: of sixteen pulses each has three times as much, while
 # what mends the shape of one that is there has less.
 PAIR_SHARE = 0.02
-# Share of a course that no member of the family explains (`hotspot.heat.fit.LEAK_SHARE`).
+# Share of a course that no member of the family explains (`hotspot.heat.evident.LEAK_SHARE`).
 UNLIKE_ALL = 0.05
 # A hand can do no more pulses and gaps than this in a recording that anyone watches.
 MOST_PAIRS = 16

@@ -7,6 +7,7 @@ significance that accounts for everything that was tried.
 
 from __future__ import annotations
 
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -16,7 +17,7 @@ from hotspot.checks import FloatArray
 from hotspot.heat.calm import CalmBins, at_rest
 from hotspot.heat.drive import Drive, drive_from_edges, period_of
 from hotspot.heat.heatmap import Switching
-from hotspot.heat.looks import see_at, see_everywhere
+from hotspot.heat.looks import Seen, see_at, see_everywhere
 from hotspot.heat.proposals import Proposal, find_loudest, find_proposals
 
 # Switching found is believed below this chance.
@@ -36,6 +37,7 @@ WIDE_HANDICAP = 30.0
 MOST_SEEN = 3
 # Edges within this of one another tell the same: less than the onset of a weak short is known to.
 ALIKE_S = 0.3
+THREADS = 2  # a bench laptop has two cores
 # Surer than this, a comparison with other places is proof enough.
 SURE = 1e-6
 
@@ -97,7 +99,8 @@ def propose_switchings(
         The most significant first: steps seen at different places, and trains. One without edges
         where none was found.
     """
-    found, looks = [], []
+    found: list[Proposal] = []
+    looks: list[Seen] = []
     rested = at_rest(calm_bins)
     if places is not None and len(places):
         cov = np.broadcast_to(np.eye(2), (len(places), 2, 2))
@@ -106,27 +109,37 @@ def propose_switchings(
         looked = [(moving, False), (rested, False), (rested, True), (moving, True)]
         if not calm_bins.movers.shape[1]:
             looked = [(moving, False), (moving, True)]
-        for seen, wide in looked:
+
+        def seen_in(how: tuple[CalmBins, bool]) -> tuple[Seen, list[Proposal]]:
             at_places = see_at(
-                seen,
+                how[0],
                 places=places,
                 cov_px2=cov if place_cov_px2 is None else place_cov_px2,
                 emissivity=emissivity,
                 mm_per_px=mm_per_px,
-                wide=wide,
+                wide=how[1],
             )
-            looks.append(at_places)
-            found += find_proposals(at_places, handicap=1.0, most=MOST_SEEN, limit=CONSIDER)
-            if min((f.chance for f in found), default=1.0) < BEYOND_DOUBT:
-                break
-    if min((f.chance for f in found), default=1.0) > BEYOND_DOUBT:
+            proposals = find_proposals(at_places, handicap=1.0, most=MOST_SEEN, limit=CONSIDER)
+            return at_places, proposals
+
+        first, found = seen_in(looked[0])
+        looks.append(first)
+        if _surest(found) > BEYOND_DOUBT:
+            with ThreadPoolExecutor(THREADS) as pool:
+                others = list(pool.map(seen_in, looked[1:]))
+            for at_places, proposals in others:
+                looks.append(at_places)
+                found = found + proposals
+                if _surest(found) < BEYOND_DOUBT:
+                    break
+    if _surest(found) > BEYOND_DOUBT:
         everywhere = see_everywhere(rested, beside=beside)
         looks.append(everywhere)
         found += find_proposals(everywhere, handicap=WIDE_HANDICAP, most=1, limit=BELIEVE)
     else:
         # However sure, it may be a pad that wanders, and what is less sure the short.
         found = [f for f in found if f.chance < CERTAIN]
-    if min((f.chance for f in found), default=1.0) > SURE:
+    if _surest(found) > SURE:
         found += find_loudest(looks[0])
     believed = _unlike(sorted(found, key=lambda f: f.chance))
     if believed and believed[0].chance > BELIEVE:
@@ -152,6 +165,10 @@ def propose_switchings(
         )
         for f in believed
     )
+
+
+def _surest(found: list[Proposal]) -> float:
+    return min((f.chance for f in found), default=1.0)
 
 
 def _unlike(proposals: list[Proposal]) -> list[Proposal]:

@@ -18,7 +18,7 @@ from scipy.ndimage import gaussian_filter, gaussian_filter1d
 
 from hotspot.checks import FloatArray
 from hotspot.heat.bands import Bands
-from hotspot.heat.fit import LEAK_SHARE
+from hotspot.heat.evident import LEAK_SHARE
 from hotspot.heat.waves import frequencies, padded_shape, taper
 
 # Local noise strength is averaged over this radius: about 80 pixels times the quiet contrasts.
