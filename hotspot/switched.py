@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from hotspot.heat.again import seen_again
+from hotspot.heat.calm import at_rest
 from hotspot.heat.fit import HeatFit, fit_heat
 from hotspot.heat.switching import SwitchingEstimate
 from hotspot.line import Line
@@ -33,6 +34,8 @@ MOST_SNR = 30.0
 # if it is what the strongest pixel shows: a part's filter hears half of a pixel's squared SNR or
 # more, while a wrong switching of strong heat left it a hundredth.
 ENOUGH, ENOUGH_SHARE = 450.0, 0.25
+# Edges within this of one another are the same edge, told at two places, s.
+SAME_EDGE_S = 0.4
 # What edges seen again must explain more, nats: one more or less is placed freely among some two
 # hundred bins, and one that is moved follows the noise by a third to a half: a train of fifty edges
 # that was read off noise gained 15 by their moves.
@@ -66,8 +69,11 @@ def choose_switching(
         return first, first_fit
     if len(proposed) == 1 and (first_fit is None or _strongest_snr(line, first_fit) > MOST_SNR):
         return first, first_fit
-    chosen, most = None, -np.inf
+    chosen, most, settled = None, -np.inf, False
     for estimate in proposed:
+        # What is settled may still be told better: with an edge more, or one less.
+        if settled and chosen is not None and not _akin(estimate, chosen.estimate):
+            continue
         fit = first_fit if estimate is first else _fit(line, estimate)
         if fit is None:
             continue
@@ -79,13 +85,21 @@ def choose_switching(
         if seen.evidence.is_at_a_part and both > most:
             chosen, most = seen, both
         enough = max(ENOUGH, ENOUGH_SHARE * _strongest_snr(line, fit) ** 2)
-        if seen.evidence.is_at_a_part and seen.evidence.alone > enough:
-            break
+        settled = settled or (seen.evidence.is_at_a_part and seen.evidence.alone > enough)
     if chosen is None:
         return first, first_fit
     if _strongest_snr(line, chosen.fit) < MOST_SNR:
         chosen = _better_timed(line, chosen)
     return chosen.estimate, chosen.fit
+
+
+def _akin(a: SwitchingEstimate, b: SwitchingEstimate) -> bool:
+    """Whether two switchings share most of their edges."""
+    one, other = (np.array(e.switching.edges_s) for e in (a, b))
+    if not len(one) or not len(other):
+        return False
+    shared = np.abs(one[:, None] - other).min(axis=1) < SAME_EDGE_S
+    return 2 * int(shared.sum()) > max(len(one), len(other))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -100,8 +114,9 @@ class _Seen:
 def _better_timed(line: Line, seen: _Seen) -> _Seen:
     """Return the switching with its edges where the warm part insists, if that is more heat."""
     part = seen.evidence.part
+    rested = at_rest(replace(line.calm_bins, movers=seen.fit.free))
     for estimate in seen_again(
-        line.calm_bins,
+        rested,
         seen.estimate,
         place=part.xy_px,
         cov_px2=part.heat_cov_px2() + line.sigma_px**2 * np.eye(2),

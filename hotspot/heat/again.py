@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from hotspot.checks import FloatArray
 from hotspot.heat.answers import Answer, finer_answers
-from hotspot.heat.calm import CalmBins, at_rest
+from hotspot.heat.calm import CalmBins
 from hotspot.heat.drive import drive_from_edges, period_of
 from hotspot.heat.gains import build_gain, build_table_gain
 from hotspot.heat.looks import see_at
@@ -59,7 +59,7 @@ def seen_again(
         Empty where nothing better is seen.
     """
     seen = see_at(
-        at_rest(calm_bins),
+        calm_bins,
         places=place[None],
         cov_px2=cov_px2[None],
         emissivity=emissivity,

@@ -72,8 +72,10 @@ class HeatFit:
         What was taken out as drift and put back, for nothing moved by it.
     doubt
         (rows, cols) float32 what drift removal may have left of itself in a signal contrast.
+    free
+        (bins, n) courses of what moved that were left free.
     as_it_moves
-        Maps with nothing left free that moved: what the metal mirrors is told by them.
+        Maps with nothing left free: what the metal mirrors is told by them.
     """
 
     maps: NDArray[np.float32]
@@ -87,6 +89,7 @@ class HeatFit:
     bands: Bands
     still: Still
     doubt: NDArray[np.float32]
+    free: FloatArray
     as_it_moves: Maps
 
 
@@ -154,6 +157,7 @@ def fit_heat(calm_bins: CalmBins, drive: Drive, *, frame_t_s: FloatArray) -> Hea
             + left_of_courses(free, bins=bins, covariance=covariance) ** 2
             + seen.doubt**2
         ),
+        free=free,
         as_it_moves=as_it_moves,
     )
 

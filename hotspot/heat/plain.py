@@ -119,6 +119,7 @@ def fit_plainly(
         bands=measure_bands(bands, maps=maps, bad=calm_bins.bad),
         still=still,
         doubt=np.zeros(bins.shape, dtype=np.float32),
+        free=np.zeros((len(bins.t_s), 0)),
         as_it_moves=Maps(signal=maps, quiet=quiet_maps),
     )
 

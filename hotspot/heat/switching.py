@@ -130,8 +130,6 @@ def propose_switchings(
             for at_places, proposals in others:
                 looks.append(at_places)
                 found = found + proposals
-                if _surest(found) < BEYOND_DOUBT:
-                    break
     if _surest(found) > BEYOND_DOUBT:
         everywhere = see_everywhere(rested, beside=beside)
         looks.append(everywhere)

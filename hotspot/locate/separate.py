@@ -112,7 +112,8 @@ class Describer:
 def take_away(field: Field, descriptions: tuple[Description, ...]) -> Field:
     """Return the field without described spots, their possible leftovers counted as noise."""
     total = np.sum([d.maps for d in descriptions], axis=0)
-    size2 = np.sum([np.sum(d.maps**2, axis=0) for d in descriptions], axis=0)
+    # Of what was taken away in all: the wide parts of two neighbours may cancel far away.
+    size2 = np.sum(total**2, axis=0)
     extra = np.sqrt(1.0 + LEFTOVER**2 * size2).astype(np.float32)
     return replace(
         field,

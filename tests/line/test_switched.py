@@ -62,10 +62,10 @@ def test_of_a_short_and_a_draught_both_are_proposed_and_the_short_is_chosen() ->
     assert significances == sorted(significances)
     assert significances[0] <= BELIEVE
     assert significances[-1] <= CONSIDER
-    # The draught looks surer than the short.
-    assert proposed[0].switching.edges_s == pytest.approx(DRAUGHT_S, abs=1.0)
     # A weak step's off may be taken for one in the last moments: the onset is what counts.
-    assert proposed[1].switching.onset_s == pytest.approx(ONSET_S, abs=1.0)
+    onsets = np.array([p.switching.onset_s for p in proposed])
+    assert np.abs(onsets - DRAUGHT_S[0]).min() < 1.0
+    assert np.abs(onsets - ONSET_S).min() < 1.0
     chosen, fit = choose_switching(line, proposed)
     assert chosen.switching.onset_s == pytest.approx(ONSET_S, abs=1.0)
     # The fit is of the chosen one.
