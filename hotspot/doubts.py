@@ -103,6 +103,8 @@ class Mirrored:
     plain
         Whether display video was looked at plainly (`hotspot.look`): how strong a spot is then says
         nothing of whether it is heat.
+    scattered
+        Spots far from one another of a third of the strongest's SNR and more, itself included.
     twin
         Whether a spot near the noise has an equal right beside it: one thing, and no spot. Of 64
         shorts found there, by two generators, none had; of some 260 recordings in which nothing is
@@ -118,6 +120,7 @@ class Mirrored:
     leads: bool = True
     passed: bool = False
     plain: bool = False
+    scattered: int = 1
     twin: bool = False
 
     def doubt(
@@ -153,6 +156,9 @@ class Mirrored:
         # Places that change alike: one of two must be well on a part of the rail, one of three must
         # also be the strongest, and strong.
         if mapped and self.equals > 1 and best < CERTAIN and self.snr < STRONG_BESIDE:
+            return MIRRORED
+        # However strong: a hand that comes with the current is in many places, and on no part.
+        if mapped and self.scattered >= FEWEST_EQUALS and best < CERTAIN:
             return MIRRORED
         clear = self.leads and best > NO_OTHER and self.snr > STRONG_BESIDE
         if mapped and self.equals >= FEWEST_EQUALS and not clear:

@@ -23,6 +23,10 @@ EQUAL_SHARE = 0.6
 # ... and in a plain look from this share on: of 30 hot parts two had another such place far from
 # them (both under a hand), and of three hands alone two did.
 PLAIN_EQUAL_SHARE = 0.4
+# Strong places scattered over the picture, each this share of the strongest: a hand that came with
+# the current left four of a third and more, twice; what taking a spot away leaves over is an eighth
+# (`hotspot.locate.separate.LEFTOVER`).
+SCATTERED_SHARE = 0.3
 # From this SNR on equals must be about as bright as well: the error of a spot's model is then
 # several times the noise.
 FAR_ABOVE_NOISE = 30.0
@@ -155,8 +159,8 @@ def find_mirrored(
     lead = max(own, key=lambda s: s.snr)
     lead_at = next(at for s, at in zip(spots, seen, strict=True) if s is lead)
     near = sum(float(np.hypot(*(at - lead_at))) < OWN_REACH_PX for at in alike)
+    far = [s for s in own if np.hypot(*(s.xy_px - lead.xy_px)) > OWN_REACH_PX]
     if plain:
-        far = [s for s in own if np.hypot(*(s.xy_px - lead.xy_px)) > OWN_REACH_PX]
         equals = 1 + sum(s.snr >= PLAIN_EQUAL_SHARE * strongest for s in far)
     return Mirrored(
         equals=equals,
@@ -168,6 +172,7 @@ def find_mirrored(
         passed=passed,
         plain=plain,
         leads=lead.role == "fault",
+        scattered=1 + sum(s.snr >= SCATTERED_SHARE * strongest for s in far),
         twin=near > 1 and equals > 1 and strongest < FAR_ABOVE_NOISE,
     )
 

@@ -124,6 +124,28 @@ def test_among_equals_only_the_strongest_strong_and_well_on_a_part_is_named() ->
     assert not forbidden(Mirrored(equals=2, restless=0, snr=300.0), best=0.7)
 
 
+def test_strong_places_scattered_over_the_picture_need_a_part_that_is_certain() -> None:
+    """A hand that came with the current: far above the noise, in many places, and on no part."""
+    scattered = Mirrored(equals=2, restless=0, snr=264.0, scattered=4)
+    assert forbidden(scattered, best=0.84)
+    assert not forbidden(scattered, best=0.95)
+    assert not forbidden(replace(scattered, scattered=2), best=0.84)
+    assert not forbidden(scattered, best=0.84, mapped=False)
+
+
+@pytest.mark.parametrize(("snr", "scattered"), [(90.0, 3), (70.0, 1)])
+def test_scattered_spots_are_counted_far_from_the_strongest(snr: float, scattered: int) -> None:
+    spots = tuple(
+        Spot(xy_px=np.array(at), cov_px2=np.eye(2), snr=of, peak_k=0.5, role="unknown")
+        for at, of in (((20.0, 20.0), 264.0), ((25.0, 24.0), 200.0), ((50.0, 30.0), snr),
+                       ((12.0, 40.0), snr))
+    )  # fmt: skip
+    assert (
+        find_mirrored(field(quiet_share=0.0, xy_px=(20.0, 20.0)), spots=spots).scattered
+        == scattered
+    )
+
+
 def test_a_weak_spot_on_no_part_of_the_rail_is_not_believed() -> None:
     assert forbidden(Mirrored(equals=1, restless=0, snr=6.2), best=0.06)
     assert not forbidden(Mirrored(equals=1, restless=0, snr=6.2), best=0.5)
