@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from hotspot.heat.bins import BinnedFrames
-from hotspot.heat.calm import CalmBins, at_rest, calm
+from hotspot.heat.calm import CalmBins, at_bins, at_rest, calm
 from hotspot.heat.drive import drive_from_edges
 from hotspot.heat.fit import HeatFit, fit_heat
 from hotspot.heat.movers import LEAST_BINS, MOST_COURSES
@@ -101,10 +101,15 @@ def test_the_courses_of_winds_are_found(winds: int) -> None:
         assert explained(course, calm_bins.movers) > 0.95
 
 
-def test_nothing_is_said_without_the_boards_outline_or_of_few_bins() -> None:
+def test_nothing_is_said_without_the_boards_outline() -> None:
     calm_bins, _ = scene(7, winds=1, outline=False)
     assert calm_bins.movers.shape == (BINS, 0)
-    assert LEAST_BINS < BINS
+
+
+@pytest.mark.parametrize(("bins", "found"), [(LEAST_BINS - 1, False), (2 * LEAST_BINS, True)])
+def test_few_bins_do_not_tell_what_moved(bins: int, found: bool) -> None:
+    calm_bins, _ = scene(7, winds=1, wind_k=2.0)
+    assert (at_bins(calm_bins, np.arange(BINS) < bins).movers.shape[1] > 0) == found
 
 
 def test_at_rest_each_pixel_is_free_of_what_moved() -> None:
