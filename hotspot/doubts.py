@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from hotspot.heat.mirror import FEWEST_PADS
+from hotspot.heat.pads import FEWEST_PADS
 
 MIRRORED = (
     "Several places change together, as when a hand or something warm is mirrored in solder and"

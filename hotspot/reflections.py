@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from hotspot.checks import FloatArray
 from hotspot.doubts import Mirrored, most_misfit
 from hotspot.finding import Spot
-from hotspot.heat.mirror import RESTLESS, count_pads
+from hotspot.heat.pads import RESTLESS, count_pads
 from hotspot.locate.field import Field
 from hotspot.locate.spots import FoundSpot
 

@@ -16,7 +16,7 @@ from hotspot.heat.doubt import left_of_courses, left_of_drift
 from hotspot.heat.drift import find_common_patterns, without_patterns
 from hotspot.heat.drive import Drive
 from hotspot.heat.evident import LEAK_SHARE, is_evident
-from hotspot.heat.movers import moved_courses
+from hotspot.heat.movers import free_courses, moved_courses
 from hotspot.heat.noise import fit_amounts, noise_components, robust_variance
 from hotspot.heat.response import (
     BODY_TAUS_S,
@@ -33,9 +33,6 @@ from hotspot.heat.together import without_shared_courses
 QUIET_SHIFTS = (0.15, 0.25, 0.35, 0.5, 0.65, 0.75, 0.85)
 # Slow cosines that complete them: the noise at the very lowest frequencies.
 QUIET_COSINES = 16
-# Courses that take more than this share of the heat's energy are the heat's own and are not left
-# free: strong heat leaves a few hundredths, three draughts of five seconds a third and more.
-MOST_TAKEN = 0.85
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -124,8 +121,10 @@ def fit_heat(calm_bins: CalmBins, drive: Drive, *, frame_t_s: FloatArray) -> Hea
     as_it_moves = seen.maps
     free = nothing
     if not is_evident(seen.maps.signal, quiet=seen.maps.quiet, bad=calm_bins.bad):
-        free = _free_courses(
+        free = free_courses(
             moved_courses(axes, contrasts=first.contrasts.quiet),
+            quiet=as_it_moves.quiet,
+            bad=calm_bins.bad,
             white=whitening(first.covariance, segment=bins.segment),
             body=body,
         )
@@ -241,19 +240,6 @@ def _look(contrasts: Contrasts, calm_bins: CalmBins) -> _Look:
         without_patterns(maps, common), without_patterns(quiet, common), bad=bad
     )
     return _Look(Maps(signal=calmed.maps, quiet=calmed.quiet), still, calmed.doubt)
-
-
-def _free_courses(moved: FloatArray, *, white: FloatArray, body: FloatArray) -> FloatArray:
-    """Return the courses (bins, n) of what moved, unless they are most of the heat's own.
-
-    Strong heat moves by the drift's patterns itself; far above the noise nothing needs to be free.
-    """
-    if not moved.shape[1]:
-        return moved
-    shared = moved.T @ white
-    heard = shared @ body.T
-    taken = np.sum(heard * np.linalg.solve(shared @ moved, heard))
-    return moved if taken < MOST_TAKEN * np.sum((body @ white) * body) else moved[:, :0]
 
 
 def response_in(

@@ -12,21 +12,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-import cv2
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage
 
 from hotspot.heat.calm import CalmBins, with_noise
 from hotspot.heat.drift import Drift, build_waves, remove_drift
 from hotspot.heat.evident import LEAK_SHARE, is_evident
 from hotspot.heat.fit import HeatFit
+from hotspot.heat.pads import FEWEST_PADS, count_pads, is_mirrored, smoothed
 
 # A pixel is a mirror where its quiet power exceeds the usual by this many sigma of chi-squared.
 MIRROR_SIGMAS = 4.0
-# A place is restless when it varies this much more than usual, large enough to be a pad rather than
-# a pixel; fewer pads than this are no mirrored scene.
-RESTLESS, PAD_PIXELS, FEWEST_PADS = 1.5, 6, 3
 # Pads this much more restless in power than usual are a hand's or a lamp's doing: beside them a
 # reading needs more proof. Leaves outdoors, the liveliest scene at hand without one, made two such.
 LIVELY = 6.0
@@ -40,8 +36,6 @@ LEAST_KEPT, STILL_AGAIN = 0.25, 1.6
 # Each round knows the usual better, until nothing changes; more than this is nobody's gain.
 ROUNDS = 4
 MOST_MATT = 4000
-# Width over which restlessness is judged, px.
-PAD_SIGMA_PX = 1.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -79,8 +73,8 @@ def build_mirror(fit: HeatFit, *, bad: NDArray[np.bool_]) -> Mirror | None:
     leaked = np.sum(moving.signal**2, axis=0) * np.float32(LEAK_SHARE / count)
     power = np.where(bad | (power < leaked), 0, power).astype(np.float32)
     usual = float(np.median(power[~bad]))
-    smooth = cv2.GaussianBlur(power, (0, 0), PAD_SIGMA_PX)
-    if count_pads(smooth > RESTLESS**2 * usual) < FEWEST_PADS:
+    smooth = smoothed(power)
+    if not is_mirrored(smooth, usual=usual):
         return None
     if is_evident(moving.signal, quiet=moving.quiet, bad=bad):
         return None
@@ -145,13 +139,6 @@ def _power(
         out[own] = values[own] - np.median(values[named if named.any() else own], axis=0)
     power: NDArray[np.float32] = np.mean(out**2, axis=1)
     return power
-
-
-def count_pads(restless: NDArray[np.bool_]) -> int:
-    """Return how many connected places (rows, cols) are large enough to be pads."""
-    labels, pads = ndimage.label(restless)
-    sizes = np.bincount(labels.reshape(-1), minlength=pads + 1)[1:]
-    return int(np.sum(sizes >= PAD_PIXELS))
 
 
 def without_mirrored(calm_bins: CalmBins, mirror: Mirror) -> CalmBins:

@@ -16,6 +16,7 @@ from hotspot.checks import FloatArray
 from hotspot.heat.axes import Axes, build_axes
 from hotspot.heat.drift import Drift
 from hotspot.heat.noise import most_of_noise
+from hotspot.heat.pads import is_mirrored, smoothed
 from hotspot.heat.response import whitening
 
 # Half waves over the recording by which movement is told from noise: what moves is slow, and a
@@ -25,15 +26,17 @@ SLOW_WAVES = 24
 LEAST_BINS = 2 * SLOW_WAVES
 # Slow waves that the offsets of the segments explain but for this share of energy say nothing.
 LEAST_HEARD = 1e-6
-# What moves by more courses than this is a hand or a face that goes about, and no few of them tell
-# it: made draughts took 3 or 4, hands 5 to 10 (`tests.benchmarks.exam` and a second generator).
-MOST_COURSES = 4
+# What moves by more courses than this and is mirrored in pads is a hand or a face that goes about,
+# and courses do not tell it: hands took 5 to 11; draughts took 3 or 4, rooms and lamps up to 10,
+# which two pads at most mirrored (`tests.benchmarks.exam` and two more generators).
+MOST_MIRRORED = 4
+# Courses that take more than this share of the heat's energy are the heat's own and are not left
+# free: strong heat leaves a few hundredths, three draughts of five seconds a third and more.
+MOST_TAKEN = 0.85
 
 
 def moved_courses(axes: Axes, *, contrasts: FloatArray) -> FloatArray:
     """Return the courses (bins, n) of what moved by more than noise does, strongest first.
-
-    None where it moved by too many.
 
     Parameters
     ----------
@@ -46,9 +49,46 @@ def moved_courses(axes: Axes, *, contrasts: FloatArray) -> FloatArray:
         return axes.amounts[:, :0]
     power, principal = axes.principal(contrasts)
     moved = power > most_of_noise(len(power), samples=len(contrasts))
-    if np.count_nonzero(moved) > MOST_COURSES:
-        return axes.amounts[:, :0]
     return np.asarray(principal.amounts[:, moved][:, ::-1])
+
+
+def free_courses(
+    moved: FloatArray,
+    *,
+    quiet: NDArray[np.float32],
+    bad: NDArray[np.bool_],
+    white: FloatArray,
+    body: FloatArray,
+) -> FloatArray:
+    """Return the courses (bins, n) that tell what moved, and none where they do not.
+
+    A hand mirrored in pads is told by no few courses. And strong heat moves by the drift's patterns
+    itself; far above the noise nothing needs to be free.
+
+    Parameters
+    ----------
+    moved
+        (bins, n) from `moved_courses`.
+    quiet
+        (r, rows, cols) maps of the quiet contrasts.
+    bad
+        (rows, cols) pixels that say nothing.
+    white
+        (bins, bins) inverse noise of a pixel, what is free projected out.
+    body
+        (taus, bins) the heat's own courses.
+    """
+    nothing = moved[:, :0]
+    if not moved.shape[1]:
+        return nothing
+    if moved.shape[1] > MOST_MIRRORED:
+        power = np.where(bad, np.float32(0), np.mean(quiet**2, axis=0))
+        if is_mirrored(smoothed(power), usual=float(np.median(power[~bad]))):
+            return nothing
+    shared = moved.T @ white
+    heard = shared @ body.T
+    taken = np.sum(heard * np.linalg.solve(shared @ moved, heard))
+    return moved if taken < MOST_TAKEN * np.sum((body @ white) * body) else nothing
 
 
 def find_movers(

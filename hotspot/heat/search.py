@@ -41,6 +41,8 @@ FREQUENCY_STEP = 1 / 3
 LOW_SHARE, HIGH_SHARE = 0.4, 0.8
 # Noise may be wider than its model by up to this factor; beyond it the controls are warm.
 MOST_WIDENED = 3.0
+# The smallest tail of a normal distribution that is told from none.
+LEAST_TAIL = 1e-300
 # A search over a few moments and response times is never less than this many independent tries,
 # and a thousand steps with three response times never more than this many.
 TRIALS = (4.0, 3e4)
@@ -298,10 +300,10 @@ def calibrated(control_z: FloatArray) -> Calibration:
     low, high = np.quantile(control_z, (LOW_SHARE, HIGH_SHARE))
 
     def tries(widened: float) -> tuple[float, float]:
-        return (
-            np.log(LOW_SHARE) / float(log_ndtr(low / widened)),
-            np.log(HIGH_SHARE) / float(log_ndtr(high / widened)),
-        )
+        # Of places that are all hot the chance of noise is lost to rounding.
+        chances = np.minimum(log_ndtr(np.array([low, high]) / widened), -LEAST_TAIL)
+        at_low, at_high = np.log([LOW_SHARE, HIGH_SHARE]) / chances
+        return float(at_low), float(at_high)
 
     def mismatch(widened: float) -> float:
         at_low, at_high = tries(widened)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
@@ -10,7 +12,7 @@ from hotspot.heat.bins import BinnedFrames
 from hotspot.heat.calm import CalmBins, at_bins, at_rest, calm
 from hotspot.heat.drive import drive_from_edges
 from hotspot.heat.fit import HeatFit, fit_heat
-from hotspot.heat.movers import LEAST_BINS, MOST_COURSES
+from hotspot.heat.movers import LEAST_BINS, MOST_MIRRORED
 from hotspot.heat.response import whitening
 
 ROWS, COLS, BINS = 48, 64, 150
@@ -37,25 +39,39 @@ def wind(rng: np.random.Generator, *, slow_s: float = 4.0) -> NDArray[np.float64
     return np.asarray((course - course.mean()) / course.std())
 
 
-def picture(rng: np.random.Generator, cold: NDArray[np.float32]) -> NDArray[np.float64]:
+def picture(
+    rng: np.random.Generator, cold: NDArray[np.float32], *, reach_px: float
+) -> NDArray[np.float64]:
     """A smooth patch as the board's surface shows it, of unit spread."""
     y, x = np.mgrid[:ROWS, :COLS]
     at = rng.uniform(0.2, 0.8, 2) * (COLS, ROWS)
     shown = 1 + 0.1 * (cold - cold.mean())
-    patch = shown * np.exp(-((x - at[0]) ** 2 + (y - at[1]) ** 2) / (2 * 16.0**2))
+    patch = shown * np.exp(-((x - at[0]) ** 2 + (y - at[1]) ** 2) / (2 * reach_px**2))
     return np.asarray(patch / patch.std())
 
 
 def scene(
-    seed: int, *, winds: int = 0, wind_k: float = 0.5, spot_k: float = 0.0, outline: bool = True
+    seed: int,
+    *,
+    winds: int = 0,
+    wind_k: float = 0.5,
+    reach_px: float = 16.0,
+    spot_k: float = 0.0,
+    outline: bool = True,
+    pads_k: float = 0.0,
 ) -> tuple[CalmBins, list[NDArray[np.float64]]]:
-    """Bins with noise of 1, winds and a spot; the drift taken out. And the winds' courses."""
+    """Bins with noise of 1, winds and a spot; the drift taken out. And the winds' courses.
+
+    What moves with the winds is mirrored in ten pads, too, where `pads_k` is not 0.
+    """
     rng = np.random.default_rng(seed)
     cold, on_board = board()
     values = rng.standard_normal((BINS, ROWS, COLS))
     courses = [wind(rng) for _ in range(winds)]
     for course in courses:
-        values += wind_k * course[:, None, None] * picture(rng, cold)
+        values += wind_k * course[:, None, None] * picture(rng, cold, reach_px=reach_px)
+        for x, y in itertools.product(range(8, 57, 12), (8, 34)) if pads_k else ():
+            values[:, y : y + 3, x : x + 3] += pads_k * rng.normal() * course[:, None, None]
     y, x = np.mgrid[:ROWS, :COLS]
     spot = np.exp(-((x - SPOT_XY[0]) ** 2 + (y - SPOT_XY[1]) ** 2) / (2 * 2.0**2))
     after = np.maximum(T_S - ONSET_S, 0)
@@ -96,9 +112,16 @@ def test_noise_does_not_move(seed: int) -> None:
 @pytest.mark.parametrize("winds", [1, 3])
 def test_the_courses_of_winds_are_found(winds: int) -> None:
     calm_bins, courses = scene(7, winds=winds)
-    assert winds <= calm_bins.movers.shape[1] <= MOST_COURSES
+    assert winds <= calm_bins.movers.shape[1] <= winds + 1
     for course in courses:
         assert explained(course, calm_bins.movers) > 0.95
+
+
+def test_as_many_courses_are_found_as_moved() -> None:
+    """Of six gusts none covers more than a part of the board."""
+    calm_bins, courses = scene(12, winds=6, reach_px=9.0)
+    assert calm_bins.movers.shape[1] >= 5
+    assert np.mean([explained(course, calm_bins.movers) for course in courses]) > 0.9
 
 
 def test_nothing_is_said_without_the_boards_outline() -> None:
@@ -143,6 +166,14 @@ def test_heat_is_heard_beside_winds_nearly_as_without_them() -> None:
     calm_air = heard(0)
     assert calm_air > 5
     assert heard(3) > 0.7 * calm_air
+
+
+@pytest.mark.parametrize(("winds", "pads_k", "free"), [(6, 0, True), (2, 4, True), (6, 4, False)])
+def test_many_courses_mirrored_in_pads_are_a_hand(winds: int, pads_k: float, free: bool) -> None:
+    calm_bins, _ = scene(12, winds=winds, reach_px=9.0, spot_k=1.5, pads_k=pads_k)
+    assert (calm_bins.movers.shape[1] > MOST_MIRRORED) == (winds == 6)
+    fit = fitted(calm_bins)
+    assert (fit.free.shape[1] > 0) == free
 
 
 def test_the_contrasts_are_those_of_least_squares_with_the_courses_free() -> None:
