@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from scipy.linalg import solve_triangular
 
 from hotspot.checks import FloatArray
-from hotspot.heat.drift import BOARD_ITSELF, WAVES, Drift
+from hotspot.heat.drift import STRUCTURE_ITSELF, WAVES, Drift
 
 # A pattern of which those before leave less than this share is none of its own.
 LEAST_OWN = 1e-5
@@ -65,7 +65,8 @@ def build_axes(drift: Drift, *, good: NDArray[np.bool_]) -> Axes:
     """Return the smooth patterns of a drift; none where the board's outline is not known.
 
     What the room does to board and bench as wholes is described by itself only where the outline is
-    known; elsewhere the smooth patterns have to stand in for it.
+    known, or known to lie beyond the picture; elsewhere the smooth patterns have to stand in for
+    it.
 
     Parameters
     ----------
@@ -75,7 +76,7 @@ def build_axes(drift: Drift, *, good: NDArray[np.bool_]) -> Axes:
         (pixels,) pixels that count.
     """
     d = drift.patterns.shape[1]
-    if BOARD_ITSELF not in drift.names:
+    if STRUCTURE_ITSELF not in drift.names:
         return Axes(turn=np.zeros((d, 0)), amounts=np.zeros((len(drift.coefficients), 0)))
     waves = np.array([n.startswith(WAVES) for n in drift.names])
     # Those that are kept come first: what a wave shares with them is theirs.

@@ -43,8 +43,8 @@ RESTLESS_SIGMA = 6.0
 STANDS_OUT, MOST_COMMON = 1.4, 2
 COMPACT_SHARE, COMPACT_PX = 0.35, 15.0
 RESTLESS_SHARE = 0.05
-# The board as a whole and what is seen through its structure, where its outline is known; and the
-# patterns that moving things take.
+# The board as a whole and what is seen through its structure, where its outline is known (of one
+# that fills the picture the whole is the level); and the patterns that moving things take.
 BOARD_ITSELF, STRUCTURE_ITSELF = "board", "board structure"
 WAVES = ("fine", "coarse", "shift")
 # An outline that leaves less than this scatter of the share of board fills the picture: a hundredth
@@ -98,9 +98,11 @@ def build_patterns(
     if high > low:
         sharp = (np.clip(filled, low, high) - filled.mean()) / (high - low)
         structure = _without_pixel_noise(sharp)
+        edged = on_board is not None and float(on_board.std()) > LEAST_OUTLINE
+        filled_by_board = on_board is not None and not edged and float(on_board.mean()) > 0.5
         patterns += [sharp]
-        names += ["structure"]
-        if on_board is not None and float(on_board.std()) > LEAST_OUTLINE:
+        names += [STRUCTURE_ITSELF if filled_by_board else "structure"]
+        if on_board is not None and edged:
             # What the room does to the board it does not do to the bench, nor by the same pattern.
             patterns += [on_board, on_board * sharp]
             names += [BOARD_ITSELF, STRUCTURE_ITSELF]

@@ -191,6 +191,22 @@ def test_nothing_is_put_back_where_the_outline_is_not_known(rng: np.random.Gener
     assert still.seen_by(heat).shape == (2, ROWS * COLS)
 
 
+@pytest.mark.parametrize(("share", "known"), [(1.0, True), (0.0, False)])
+def test_a_board_that_fills_the_picture_has_a_known_outline(
+    rng: np.random.Generator, share: float, known: bool
+) -> None:
+    cold = rng.normal(22.0, 1.0, (ROWS, COLS)).astype(np.float32)
+    filled = np.full((ROWS, COLS), share, np.float32)
+    patterns, names = build_patterns(cold, bad=np.zeros((ROWS, COLS), bool), on_board=filled)
+    assert BOARD_ITSELF not in names
+    quiet, heat = quiet_and_heat(rng)
+    values = rng.standard_normal((BINS, ROWS * COLS)).astype(np.float32)
+    drift = removed(values, patterns, names)
+    still = put_back(drift, quiet=quiet, heat=heat, values=values)
+    waves = sum(n.startswith(WAVES) for n in names)
+    assert still.patterns.shape == (ROWS * COLS, waves if known else 0)
+
+
 @pytest.mark.parametrize("quiet_ones", [LEAST_QUIET - 1, LEAST_QUIET])
 def test_too_few_quiet_contrasts_do_not_tell_what_moved(
     rng: np.random.Generator, quiet_ones: int
