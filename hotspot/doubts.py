@@ -100,6 +100,9 @@ class Mirrored:
         Whether the strongest spot beside the path is the fault.
     passed
         Whether something moved at times, and these were left out.
+    fault_snr
+        Of the strongest spot that is the fault; 0 where none is. Tracks and vias that carry the
+        current may show more than it does.
     plain
         Whether display video was looked at plainly (`hotspot.look`): how strong a spot is then says
         nothing of whether it is heat.
@@ -118,6 +121,7 @@ class Mirrored:
     snr: float = np.inf
     moving: bool = False
     leads: bool = True
+    fault_snr: float = 0.0
     passed: bool = False
     plain: bool = False
     scattered: int = 1
@@ -163,7 +167,8 @@ class Mirrored:
         clear = self.leads and best > NO_OTHER and self.snr > STRONG_BESIDE
         if mapped and self.equals >= FEWEST_EQUALS and not clear:
             return MIRRORED
-        if mapped and not logged and not self.leads:
+        plainly_a_part = mapped and best > NO_OTHER and self.fault_snr > STRONG_BESIDE
+        if mapped and not logged and not self.leads and not plainly_a_part:
             return OFF_PARTS
         clear_after = best >= CERTAIN and self.snr >= LEAST_AFTERWARDS and self.leads
         if self.passed and not clear_after:
@@ -183,7 +188,10 @@ class Mirrored:
             return WEAK_UNLOGGED
         if cold_s < LEAST_COLD_S and self.snr < STRONG_BESIDE:
             return BEGUN
-        return MIRRORED if not moved and self.restless >= FEWEST_PADS else None
+        # Strong heat leaves restless pads itself, where copper answers unlike any in the family.
+        if moved or plainly_a_part:
+            return None
+        return MIRRORED if self.restless >= FEWEST_PADS else None
 
     def _lost_beside(self, best: float, *, mapped: bool) -> bool:
         """Return whether a spot is not clear enough beside what moves."""

@@ -172,6 +172,7 @@ def find_mirrored(
         passed=passed,
         plain=plain,
         leads=lead.role == "fault",
+        fault_snr=max((s.snr for s in spots if s.role == "fault"), default=0.0),
         scattered=1 + sum(s.snr >= SCATTERED_SHARE * strongest for s in far),
         twin=near > 1 and equals > 1 and strongest < FAR_ABOVE_NOISE,
     )

@@ -8,12 +8,7 @@ import numpy as np
 import pytest
 
 from hotspot.doubts import (
-    BEGUN,
     MIRRORED,
-    OFF_PARTS,
-    STRONG_BESIDE,
-    WEAK,
-    WEAK_UNLOGGED,
     Mirrored,
 )
 from hotspot.finding import Spot
@@ -62,77 +57,6 @@ def test_the_share_out_of_step_is_measured_everywhere(
     assert found == pytest.approx(share, abs=0.06)
 
 
-def forbidden(sign: Mirrored, **given: object) -> bool:
-    return doubt(sign, **given) is not None
-
-
-def doubt(sign: Mirrored, **given: object) -> str | None:
-    return sign.doubt(**{"logged": True, "moved": False, "best": 0.95, **given})
-
-
-def test_a_name_is_forbidden_by_misfit_unless_the_camera_was_knocked() -> None:
-    assert not forbidden(Mirrored(equals=1, restless=0, misfit=0.12))
-    assert forbidden(Mirrored(equals=1, restless=0, misfit=0.4))
-    assert not forbidden(Mirrored(equals=1, restless=0, misfit=0.4), moved=True)
-
-
-def test_where_something_moves_a_spot_must_keep_time_better() -> None:
-    assert not forbidden(Mirrored(equals=1, restless=5, misfit=0.03, moving=True))
-    assert forbidden(Mirrored(equals=1, restless=5, misfit=0.12, moving=True))
-    assert not forbidden(Mirrored(equals=1, restless=5, misfit=0.12))
-
-
-def test_without_a_log_a_spot_must_keep_the_time_that_was_read_off_it() -> None:
-    # Moments read off the frames are a little off themselves.
-    assert not forbidden(Mirrored(equals=1, restless=2, misfit=0.08, moving=True), logged=False)
-    assert forbidden(Mirrored(equals=1, restless=0, misfit=0.14, snr=20.0), logged=False)
-    assert not forbidden(Mirrored(equals=1, restless=0, misfit=0.14))
-    # Strong ones outshine whatever keeps time by chance, unless something is seen to move.
-    strong = {"equals": 1, "restless": 0, "snr": 2 * STRONG_BESIDE}
-    assert not forbidden(Mirrored(misfit=0.14, **strong), logged=False)
-    assert forbidden(Mirrored(misfit=0.14, moving=True, **strong), logged=False)
-    assert forbidden(Mirrored(misfit=0.4, **strong), logged=False)
-
-
-def test_without_a_log_an_injection_does_not_begin_with_the_recording() -> None:
-    weak, strong = (Mirrored(equals=1, restless=0, snr=snr) for snr in (26.0, 90.0))
-    assert forbidden(weak, logged=False, cold_s=0.9)
-    assert not forbidden(weak, logged=False, cold_s=3.0)
-    assert not forbidden(strong, logged=False, cold_s=0.9)
-    assert not forbidden(weak, cold_s=0.9)
-
-
-def test_beside_mirrored_places_only_a_clear_spot_on_a_part_is_named() -> None:
-    assert not forbidden(Mirrored(equals=1, restless=9, mirrored=3, snr=14.0))
-    assert forbidden(Mirrored(equals=1, restless=9, mirrored=3, snr=7.0))
-    assert forbidden(Mirrored(equals=1, restless=9, mirrored=3, snr=14.0), best=0.6)
-    assert forbidden(Mirrored(equals=1, restless=9, mirrored=3, snr=14.0), mapped=False)
-    assert forbidden(Mirrored(equals=2, restless=0, moving=True, snr=14.0))
-    assert not forbidden(Mirrored(equals=2, restless=0, moving=True, snr=90.0))
-
-
-def test_among_equals_only_the_strongest_strong_and_well_on_a_part_is_named() -> None:
-    assert forbidden(Mirrored(equals=3, restless=0, snr=29.0), best=0.997)
-    assert not forbidden(Mirrored(equals=3, restless=0, snr=80.0), best=0.995)
-    assert forbidden(Mirrored(equals=3, restless=0, snr=80.0), best=0.93)
-    assert forbidden(Mirrored(equals=3, restless=0, snr=80.0, leads=False), best=0.995)
-    assert forbidden(Mirrored(equals=3, restless=0, snr=17.0), best=0.995, logged=False)
-    assert not forbidden(Mirrored(equals=3, restless=0, snr=80.0), best=0.995, logged=False)
-    assert forbidden(Mirrored(equals=1, restless=0, snr=17.0, leads=False), logged=False)
-    assert not forbidden(Mirrored(equals=2, restless=0, snr=6.2, leads=False))
-    assert forbidden(Mirrored(equals=2, restless=0, snr=10.5), best=0.7)
-    assert not forbidden(Mirrored(equals=2, restless=0, snr=300.0), best=0.7)
-
-
-def test_strong_places_scattered_over_the_picture_need_a_part_that_is_certain() -> None:
-    """A hand that came with the current: far above the noise, in many places, and on no part."""
-    scattered = Mirrored(equals=2, restless=0, snr=264.0, scattered=4)
-    assert forbidden(scattered, best=0.84)
-    assert not forbidden(scattered, best=0.95)
-    assert not forbidden(replace(scattered, scattered=2), best=0.84)
-    assert not forbidden(scattered, best=0.84, mapped=False)
-
-
 @pytest.mark.parametrize(("snr", "scattered"), [(90.0, 3), (70.0, 1)])
 def test_scattered_spots_are_counted_far_from_the_strongest(snr: float, scattered: int) -> None:
     spots = tuple(
@@ -144,44 +68,6 @@ def test_scattered_spots_are_counted_far_from_the_strongest(snr: float, scattere
         find_mirrored(field(quiet_share=0.0, xy_px=(20.0, 20.0)), spots=spots).scattered
         == scattered
     )
-
-
-def test_a_weak_spot_on_no_part_of_the_rail_is_not_believed() -> None:
-    assert forbidden(Mirrored(equals=1, restless=0, snr=6.2), best=0.06)
-    assert not forbidden(Mirrored(equals=1, restless=0, snr=6.2), best=0.5)
-    assert forbidden(Mirrored(equals=1, restless=0, snr=20.0), best=0.06)
-    assert not forbidden(Mirrored(equals=1, restless=0, snr=80.0), best=0.06)
-
-
-def test_what_noise_gives_too_often_must_be_well_on_a_part() -> None:
-    weak = Mirrored(equals=1, restless=0, snr=5.5)
-    assert forbidden(weak, best=0.7, chance=3e-5)
-    assert not forbidden(weak, best=0.95, chance=3e-5)
-    assert not forbidden(weak, best=0.7, chance=3e-7)
-    # Without a log it must be rarer still, wherever it is.
-    assert forbidden(weak, best=0.999, chance=5e-6, logged=False)
-    assert not forbidden(weak, best=0.999, chance=5e-6)
-    assert not forbidden(weak, best=0.999, chance=5e-7, logged=False)
-    # Nor is it the path alone that is seen.
-    path = Mirrored(equals=1, restless=0, snr=5.5, leads=False)
-    assert forbidden(path, best=0.95, chance=3e-5)
-    assert not forbidden(path, best=0.95, chance=3e-7)
-
-
-def test_each_doubt_has_its_own_cure() -> None:
-    one = Mirrored(equals=1, restless=0, snr=7.0)
-    assert doubt(Mirrored(equals=3, restless=0, snr=17.0)) == MIRRORED
-    # On a part of the rail, but beside something that moves.
-    assert doubt(Mirrored(equals=1, restless=0, snr=7.0, moving=True), best=0.999) == MIRRORED
-    assert doubt(one, best=0.1) == OFF_PARTS
-    assert doubt(one, best=0.6, chance=1e-4) == WEAK
-    assert doubt(one, best=0.6, chance=1e-4, logged=False) == WEAK_UNLOGGED
-    assert doubt(one, chance=5e-6, logged=False) == WEAK_UNLOGGED
-    unmapped = Mirrored(equals=1, restless=0, snr=7.0, leads=False)
-    assert doubt(unmapped, best=1.0, mapped=False, chance=1e-4) == WEAK
-    assert doubt(unmapped, best=1.0, mapped=False, chance=1e-7) is None
-    assert doubt(one, logged=False, cold_s=0.2) == BEGUN
-    assert doubt(one) is None
 
 
 def test_spots_out_of_step_are_set_aside() -> None:
@@ -260,6 +146,15 @@ def test_far_above_the_noise_equals_are_as_bright_as_well(snr: float, equals: in
     assert find_mirrored(z, spots=bright).equals == 2
 
 
+def test_the_fault_is_told_from_warmer_copper() -> None:
+    z = field(quiet_share=0.0, xy_px=FIRST)
+    copper = a_spot(FIRST, snr=90.0, peak_k=1.0, role="unknown")
+    fault = a_spot(SECOND, snr=70.0, peak_k=0.8)
+    signs = find_mirrored(z, spots=(copper, fault))
+    assert (signs.snr, signs.fault_snr, signs.leads) == (90.0, 70.0, False)
+    assert find_mirrored(z, spots=(copper,)).fault_snr == 0.0
+
+
 def test_where_all_is_path_its_snr_counts() -> None:
     z = field(quiet_share=0.0, xy_px=FIRST)
     path = a_spot(FIRST, snr=14.0, peak_k=1.0, role="path")
@@ -297,8 +192,9 @@ def test_a_weak_spot_with_an_equal_beside_it_is_none() -> None:
 
     near = (25.0, 22.0)
     assert signs(near, snr=7.4).twin
-    assert doubt(signs(near, snr=7.4), best=0.996) == MIRRORED
-    assert doubt(signs(SECOND, snr=7.4), best=0.996) is None
+    given = {"logged": True, "moved": False, "best": 0.996}
+    assert signs(near, snr=7.4).doubt(**given) == MIRRORED
+    assert signs(SECOND, snr=7.4).doubt(**given) is None
     # Two shorts side by side are strong, and what a strong path leaves is a crumb.
     assert not signs(near, snr=2 * FAR_ABOVE_NOISE).twin
     assert not signs(near, snr=7.4, path_snr=30.0).twin
@@ -332,13 +228,6 @@ def test_in_a_plain_look_restless_places_count_as_far_as_they_come_near_the_spot
     strongly = replace(z, quiet_sigma=4 * sigma)
     strongly.quiet_sigma[sigma == 1] = 1
     assert find_mirrored(strongly, spots=(spot,), plain=True).restless == 3
-
-
-def test_after_a_hand_has_passed_the_strongest_spot_must_be_the_fault() -> None:
-    clear = Mirrored(equals=1, restless=0, snr=11.0, passed=True)
-    assert not forbidden(clear)
-    assert forbidden(replace(clear, leads=False))
-    assert not forbidden(replace(clear, leads=False, passed=False))
 
 
 def test_a_spot_is_judged_where_it_was_seen() -> None:
