@@ -71,6 +71,8 @@ class HeatFit:
         (rows, cols) float32 what drift removal may have left of itself in a signal contrast.
     free
         (bins, n) courses of what moved that were left free.
+    moved_by
+        Along how many axes something moved.
     as_it_moves
         Maps with nothing left free: what the metal mirrors is told by them.
     """
@@ -87,6 +89,7 @@ class HeatFit:
     still: Still
     doubt: NDArray[np.float32]
     free: FloatArray
+    moved_by: int
     as_it_moves: Maps
 
 
@@ -119,11 +122,13 @@ def fit_heat(calm_bins: CalmBins, drive: Drive, *, frame_t_s: FloatArray) -> Hea
         raise ValueError("the drive leaves no trace in the frames")
     measured, seen = first, _look(first.contrasts, calm_bins)
     as_it_moves = seen.maps
+    moved = moved_courses(axes, contrasts=first.contrasts.quiet)
     free = nothing
     if not is_evident(seen.maps.signal, quiet=seen.maps.quiet, bad=calm_bins.bad):
         free = free_courses(
-            moved_courses(axes, contrasts=first.contrasts.quiet),
+            moved,
             quiet=as_it_moves.quiet,
+            values=calm_bins.bins.values,
             bad=calm_bins.bad,
             white=whitening(first.covariance, segment=bins.segment),
             body=body,
@@ -157,6 +162,7 @@ def fit_heat(calm_bins: CalmBins, drive: Drive, *, frame_t_s: FloatArray) -> Hea
             + seen.doubt**2
         ),
         free=free,
+        moved_by=moved.shape[1],
         as_it_moves=as_it_moves,
     )
 

@@ -19,12 +19,15 @@ from hotspot.heat.calm import CalmBins, with_noise
 from hotspot.heat.drift import Drift, build_waves, remove_drift
 from hotspot.heat.evident import LEAK_SHARE, is_evident
 from hotspot.heat.fit import HeatFit
+from hotspot.heat.movers import MOST_MIRRORED
 from hotspot.heat.pads import FEWEST_PADS, count_pads, is_mirrored, smoothed
 
 # A pixel is a mirror where its quiet power exceeds the usual by this many sigma of chi-squared.
 MIRROR_SIGMAS = 4.0
 # Pads this much more restless in power than usual are a hand's or a lamp's doing: beside them a
 # reading needs more proof. Leaves outdoors, the liveliest scene at hand without one, made two such.
+# So are pads that mirror what moves along more axes than a draught does: weakly mirrored, a hand
+# left a spot of SNR 7 on a part of the rail.
 LIVELY = 6.0
 # A moment counts as disturbed when the mirrors show this many times the power they show in the
 # stillest quarter of the recording (a hand 20 to 1000 times, a room or heat that passes by 1 to 4;
@@ -81,7 +84,7 @@ def build_mirror(fit: HeatFit, *, bad: NDArray[np.bool_]) -> Mirror | None:
     beyond = power - usual * (1 + MIRROR_SIGMAS * np.sqrt(2 / count))
     return Mirror(
         strength=np.asarray(np.sqrt(np.maximum(beyond, 0.0)), dtype=np.float32),
-        lively=count_pads(smooth > LIVELY * usual) >= FEWEST_PADS,
+        lively=fit.moved_by > MOST_MIRRORED or count_pads(smooth > LIVELY * usual) >= FEWEST_PADS,
     )
 
 

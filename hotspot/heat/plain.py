@@ -120,6 +120,7 @@ def fit_plainly(
         still=still,
         doubt=np.zeros(bins.shape, dtype=np.float32),
         free=np.zeros((len(bins.t_s), 0)),
+        moved_by=0,
         as_it_moves=Maps(signal=maps, quiet=quiet_maps),
     )
 

@@ -12,6 +12,7 @@ from hotspot.heat.bins import BinnedFrames
 from hotspot.heat.calm import CalmBins, at_bins, at_rest, calm
 from hotspot.heat.drive import drive_from_edges
 from hotspot.heat.fit import HeatFit, fit_heat
+from hotspot.heat.mirror import Mirror, build_mirror
 from hotspot.heat.movers import LEAST_BINS, MOST_MIRRORED
 from hotspot.heat.response import whitening
 
@@ -174,6 +175,27 @@ def test_many_courses_mirrored_in_pads_are_a_hand(winds: int, pads_k: float, fre
     assert (calm_bins.movers.shape[1] > MOST_MIRRORED) == (winds == 6)
     fit = fitted(calm_bins)
     assert (fit.free.shape[1] > 0) == free
+
+
+@pytest.mark.parametrize(("wind_k", "free"), [(0.1, 0), (1.0, 1)])
+def test_a_wind_that_no_spot_feels_is_not_left_free(wind_k: float, free: int) -> None:
+    calm_bins, _ = scene(13, winds=1, wind_k=wind_k)
+    fit = fitted(calm_bins)
+    assert fit.moved_by >= 1
+    assert fit.free.shape[1] == free
+
+
+def test_pads_that_mirror_what_many_courses_tell_are_a_hands_however_weakly() -> None:
+    def mirror(winds: int, pads_k: float) -> Mirror | None:
+        calm_bins, _ = scene(12, winds=winds, reach_px=9.0, pads_k=pads_k)
+        return build_mirror(fitted(calm_bins), bad=calm_bins.bad)
+
+    hand, draught = mirror(6, 1.0), mirror(2, 2.0)
+    assert hand is not None
+    assert hand.lively
+    assert draught is not None
+    assert not draught.lively
+    assert mirror(6, 0.0) is None
 
 
 def test_the_contrasts_are_those_of_least_squares_with_the_courses_free() -> None:
