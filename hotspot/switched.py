@@ -16,7 +16,7 @@ from hotspot.locate.field import Field, build_field
 from hotspot.locate.parts import WITHIN_LOAD, Place, score_parts
 from hotspot.locate.scorer import Scorer
 from hotspot.locate.templates import build_templates
-from hotspot.weigh import elsewhere_evidence, tempered
+from hotspot.weigh import ONE_SPOT_PX, elsewhere_evidence, tempered
 
 # Evidence of heat at a part that decides between switchings is this much at least, a factor: noise
 # reaches it at one of twenty parts less than once in twenty (Markov's inequality).
@@ -41,8 +41,6 @@ SAME_EDGE_S = 0.4
 # that was read off noise gained 15 by their moves.
 MOVED_NATS = 1.0
 EDGE_NATS = 2.5
-# So near to the strongest place it is a matter of one spot's shape, px.
-ONE_SPOT_PX = 12.0
 
 
 def choose_switching(

@@ -45,6 +45,8 @@ AROUND_SERIES_MM = 0.8
 HEAT_REACH_MM = 10.0
 # Scale taken when none is known.
 USUAL_MM_PER_PX = 0.3
+# So near to a spot it is a matter of one spot's shape, px.
+ONE_SPOT_PX = 12.0
 # A spot is a fault of its own when a part that may be one explains it with this probability.
 ON_A_PART = 0.3
 # A part named with this probability tells where its heat is.
@@ -119,6 +121,7 @@ def path_probability(
     scores: tuple[PartScore, ...],
     elsewhere: float,
     taken: frozenset[int] = frozenset(),
+    beside: frozenset[int] = frozenset(),
 ) -> float:
     """Return the probability that a spot is a series part of the rail.
 
@@ -130,8 +133,11 @@ def path_probability(
         Log evidence of heat anywhere.
     taken
         Parts whose own spot is known, and too weak to leave this one over.
+    beside
+        Parts that another spot is at.
     """
     series = [i for i, p in enumerate(priors) if p.role is Role.SERIES and scores[i].inside]
+    series = [i for i in series if i not in beside]
     if not series:
         return 0.0
     log = np.array([s.log_evidence for s in scores])
@@ -207,7 +213,13 @@ def weigh(
             known = frozenset(
                 part for part, snr in own_spot.items() if snr < found[i].centre.snr / MODEL_ERROR
             )
-            path = path_probability(priors, scores=part_scores[i], elsewhere=elsewhere, taken=known)
+            path = path_probability(
+                priors,
+                scores=part_scores[i],
+                elsewhere=elsewhere,
+                taken=known,
+                beside=parts_of_others(places, centres_px=centres, own=i),
+            )
             if path > 0.5:
                 roles[i] = "path"
                 evidence = np.array([score.log_evidence for score in part_scores[i]])
@@ -274,6 +286,31 @@ def weigh(
         warnings=tuple(warnings),
         on_rail=on_rail_near(probabilities, near),
     )
+
+
+def parts_of_others(
+    places: tuple[Place, ...], *, centres_px: list[FloatArray], own: int
+) -> frozenset[int]:
+    """Return the parts, by index, that another spot is at and this one is far from.
+
+    A weaker spot is still in the picture when a stronger one is weighed, and a part that it makes
+    warm explains that one nearly as well as its shape is known.
+
+    Parameters
+    ----------
+    places
+        Of the parts.
+    centres_px
+        (2,) of each spot.
+    own
+        Which spot is weighed.
+    """
+    if not places:
+        return frozenset()
+    apart = np.array([[np.hypot(*(p.xy_px - c)) - p.radius_px for c in centres_px] for p in places])
+    nearest = np.argmin(apart, axis=1)
+    of_others = (nearest != own) & (apart.min(axis=1) < ONE_SPOT_PX) & (apart[:, own] > ONE_SPOT_PX)
+    return frozenset(int(i) for i in np.flatnonzero(of_others))
 
 
 def chance_on_rail(

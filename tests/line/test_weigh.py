@@ -17,6 +17,7 @@ from hotspot.weigh import (
     SECOND_SPOT,
     chance_on_rail,
     elsewhere_evidence,
+    parts_of_others,
     path_probability,
     tempered,
 )
@@ -49,6 +50,30 @@ def test_without_a_series_part_in_the_picture_there_is_no_path() -> None:
     unseen = scores(2, 1, 40, inside=(True, True, False))
     assert path_probability(PRIORS, scores=unseen, elsewhere=5) == 0.0
     assert path_probability(PRIORS[:2], scores=scores(2, 1, 0)[:2], elsewhere=5) == 0.0
+
+
+def test_a_coil_that_another_spot_is_at_is_not_this_ones() -> None:
+    """A short hotter than the coil far from it: the coil's own heat is still in the picture."""
+    corners = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]])
+    places = tuple(
+        Place(
+            ref=ref,
+            xy_px=np.array(xy),
+            cov_px2=np.eye(2),
+            outline_px=np.array(xy) + half_px * corners,
+        )
+        for ref, xy, half_px in (("C1", (200.0, 24.0), 1.2), ("L1", (189.0, 112.0), 6.0))
+    )
+    spots = [np.array([201.0, 24.0]), np.array([190.0, 111.0])]
+    assert parts_of_others(places, centres_px=spots, own=0) == {1}
+    assert parts_of_others(places, centres_px=spots, own=1) == {0}
+    # A crumb of the coil's spot on the other side of it is the coil's as well.
+    assert parts_of_others(places, centres_px=[spots[1], np.array([186.0, 114.0])], own=0) == set()
+    assert parts_of_others((), centres_px=spots, own=0) == set()
+    hot = scores(20, 1, 18)
+    crowd = (replace(PRIORS[0], weight=0.02), PRIORS[1], PRIORS[2])
+    assert path_probability(crowd, scores=hot, elsewhere=5) > 0.5
+    assert path_probability(crowd, scores=hot, elsewhere=5, beside=frozenset({2})) == 0.0
 
 
 def test_a_coil_whose_own_spot_is_known_hardly_explains_a_second_one() -> None:
