@@ -16,7 +16,8 @@ from hotspot.locate.field import Field, build_field
 from hotspot.locate.parts import WITHIN_LOAD, Place, score_parts
 from hotspot.locate.scorer import Scorer
 from hotspot.locate.templates import build_templates
-from hotspot.weigh import ONE_SPOT_PX, elsewhere_evidence, tempered
+from hotspot.nearby import ONE_SPOT_PX
+from hotspot.weigh import elsewhere_evidence, tempered
 
 # Evidence of heat at a part that decides between switchings is this much at least, a factor: noise
 # reaches it at one of twenty parts less than once in twenty (Markov's inequality).

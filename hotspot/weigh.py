@@ -24,6 +24,7 @@ from hotspot.locate.parts import (
     score_parts_of_each,
 )
 from hotspot.locate.spots import FoundSpot
+from hotspot.nearby import USUAL_MM_PER_PX, chance_on_rail, parts_of_others
 from hotspot.register.registration import Registration
 from hotspot.suspects import Prior, name_suspects, posterior
 
@@ -40,13 +41,6 @@ SECOND_SPOT = 0.1
 
 # The leads and traces of a coil warm with it about this far, mm (common practice, no source).
 AROUND_SERIES_MM = 0.8
-# Heat spreads about this far within a recording: sqrt(alpha t) of a board with copper, 1e-6 to
-# 1e-5 m²/s (handbook values, from memory), in some ten seconds.
-HEAT_REACH_MM = 10.0
-# Scale taken when none is known.
-USUAL_MM_PER_PX = 0.3
-# So near to a spot it is a matter of one spot's shape, px.
-ONE_SPOT_PX = 12.0
 # A spot is a fault of its own when a part that may be one explains it with this probability.
 ON_A_PART = 0.3
 # A part named with this probability tells where its heat is.
@@ -286,59 +280,6 @@ def weigh(
         warnings=tuple(warnings),
         on_rail=on_rail_near(probabilities, near),
     )
-
-
-def parts_of_others(
-    places: tuple[Place, ...], *, centres_px: list[FloatArray], own: int
-) -> frozenset[int]:
-    """Return the parts, by index, that another spot is at and this one is far from.
-
-    A weaker spot is still in the picture when a stronger one is weighed, and a part that it makes
-    warm explains that one nearly as well as its shape is known.
-
-    Parameters
-    ----------
-    places
-        Of the parts.
-    centres_px
-        (2,) of each spot.
-    own
-        Which spot is weighed.
-    """
-    if not places:
-        return frozenset()
-    apart = np.array([[np.hypot(*(p.xy_px - c)) - p.radius_px for c in centres_px] for p in places])
-    nearest = np.argmin(apart, axis=1)
-    of_others = (nearest != own) & (apart.min(axis=1) < ONE_SPOT_PX) & (apart[:, own] > ONE_SPOT_PX)
-    return frozenset(int(i) for i in np.flatnonzero(of_others))
-
-
-def chance_on_rail(
-    probabilities: FloatArray,
-    *,
-    priors: tuple[Prior, ...],
-    places: tuple[Place, ...],
-    near_px: FloatArray | None,
-    mm_per_px: float | None,
-) -> float:
-    """Return the probability of the likeliest part of the rail that can fail, where the heat is.
-
-    What is warm far from a spot is another matter, and too weak to be a spot of its own.
-
-    Parameters
-    ----------
-    probabilities, priors, places
-        One of each for every part.
-    near_px
-        (2,) the spot; None where the picture has none but the path's.
-    mm_per_px
-        Scale, or None.
-    """
-    able = np.array([p.role in (Role.SHUNT, Role.LOAD, Role.UNKNOWN) for p in priors])
-    if near_px is not None:
-        reach_px = HEAT_REACH_MM / (mm_per_px or USUAL_MM_PER_PX)
-        able &= np.array([np.hypot(*(p.xy_px - near_px)) < reach_px + p.radius_px for p in places])
-    return float(np.max(probabilities, where=able, initial=0.0))
 
 
 def _fault_of(roles: list[str], *, snr: list[float]) -> int | None:

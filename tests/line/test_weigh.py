@@ -10,14 +10,12 @@ import pytest
 from hotspot.board import Role
 from hotspot.locate.field import inner
 from hotspot.locate.parts import PartScore, Place
+from hotspot.nearby import HEAT_REACH_MM, chance_on_rail, parts_of_others
 from hotspot.suspects import Prior
 from hotspot.weigh import (
-    HEAT_REACH_MM,
     MODEL_ERROR,
     SECOND_SPOT,
-    chance_on_rail,
     elsewhere_evidence,
-    parts_of_others,
     path_probability,
     tempered,
 )

@@ -1,0 +1,71 @@
+"""Which parts a spot can have to do with, and which are too far from it."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from hotspot.board import Role
+from hotspot.checks import FloatArray
+from hotspot.locate.parts import Place
+from hotspot.suspects import Prior
+
+# Heat spreads about this far within a recording: sqrt(alpha t) of a board with copper, 1e-6 to
+# 1e-5 m²/s (handbook values, from memory), in some ten seconds.
+HEAT_REACH_MM = 10.0
+# Scale taken when none is known.
+USUAL_MM_PER_PX = 0.3
+# So near to a spot it is a matter of one spot's shape, px.
+ONE_SPOT_PX = 12.0
+
+
+def parts_of_others(
+    places: tuple[Place, ...], *, centres_px: list[FloatArray], own: int
+) -> frozenset[int]:
+    """Return the parts, by index, that another spot is at and this one is far from.
+
+    A weaker spot is still in the picture when a stronger one is weighed, and a part that it makes
+    warm explains that one nearly as well as its shape is known.
+
+    Parameters
+    ----------
+    places
+        Of the parts.
+    centres_px
+        (2,) of each spot.
+    own
+        Which spot is weighed.
+    """
+    if not places:
+        return frozenset()
+    apart = np.array([[np.hypot(*(p.xy_px - c)) - p.radius_px for c in centres_px] for p in places])
+    nearest = np.argmin(apart, axis=1)
+    of_others = (nearest != own) & (apart.min(axis=1) < ONE_SPOT_PX) & (apart[:, own] > ONE_SPOT_PX)
+    return frozenset(int(i) for i in np.flatnonzero(of_others))
+
+
+def chance_on_rail(
+    probabilities: FloatArray,
+    *,
+    priors: tuple[Prior, ...],
+    places: tuple[Place, ...],
+    near_px: FloatArray | None,
+    mm_per_px: float | None,
+) -> float:
+    """Return the probability of the likeliest part of the rail that can fail, where the heat is.
+
+    What is warm far from a spot is another matter, and too weak to be a spot of its own.
+
+    Parameters
+    ----------
+    probabilities, priors, places
+        One of each for every part.
+    near_px
+        (2,) the spot; None where the picture has none but the path's.
+    mm_per_px
+        Scale, or None.
+    """
+    able = np.array([p.role in (Role.SHUNT, Role.LOAD, Role.UNKNOWN) for p in priors])
+    if near_px is not None:
+        reach_px = HEAT_REACH_MM / (mm_per_px or USUAL_MM_PER_PX)
+        able &= np.array([np.hypot(*(p.xy_px - near_px)) < reach_px + p.radius_px for p in places])
+    return float(np.max(probabilities, where=able, initial=0.0))
