@@ -130,8 +130,11 @@ def path_probability(
     beside
         Parts that another spot is at.
     """
-    series = [i for i, p in enumerate(priors) if p.role is Role.SERIES and scores[i].inside]
-    series = [i for i in series if i not in beside]
+    series = [
+        i
+        for i, p in enumerate(priors)
+        if p.role is Role.SERIES and scores[i].inside and i not in beside
+    ]
     if not series:
         return 0.0
     log = np.array([s.log_evidence for s in scores])

@@ -27,8 +27,9 @@ LEAST_BINS = 2 * SLOW_WAVES
 # Slow waves that the offsets of the segments explain but for this share of energy say nothing.
 LEAST_HEARD = 1e-6
 # What moves by more courses than this and is mirrored in pads is a hand or a face that goes about,
-# and courses do not tell it: hands took 5 to 11; draughts took 3 or 4, rooms and lamps up to 10,
-# which two pads at most mirrored (`tests.benchmarks.exam` and two more generators).
+# and courses do not tell it: hands over metal took 5 to 11; draughts took 3 or 4, rooms and lamps
+# up to 10, and all but one of those were mirrored in two pads at most (`tests.benchmarks.exam` and
+# two more generators).
 MOST_MIRRORED = 4
 # A course is left free that adds more to the noise of a small spot than that noise is: with less,
 # even one that is half the heat's own loses more than it mends (of 96 shorts near the noise, their

@@ -13,7 +13,7 @@ from hotspot.heat.calm import calm
 from hotspot.heat.courses import build_courses
 from hotspot.heat.drive import drive_from_edges
 from hotspot.heat.gather import gather_bins
-from hotspot.heat.search import _as_deviate, _best_lines
+from hotspot.heat.search import TRIALS, _as_deviate, _best_lines, calibrated
 from hotspot.heat.switching import SwitchingEstimate, propose_switchings
 from hotspot.heat.values import value_converter
 from hotspot.line import cold_picture
@@ -169,3 +169,10 @@ def test_a_short_is_proposed_beside_a_part_that_surely_wanders() -> None:
     assert any(p == pytest.approx(5.0, rel=0.05) for p in periods)
     # ... which is not what is surest.
     assert proposed[0].switching.period_s != pytest.approx(5.0, rel=0.05)
+
+
+def test_where_every_place_is_hot_the_search_is_still_calibrated() -> None:
+    """The normal tail beyond 38 sigma is 0 in double precision."""
+    hot = calibrated(np.linspace(60.0, 200.0, 50))
+    assert TRIALS[0] <= hot.trials <= TRIALS[1]
+    assert hot.chance(10.0, places=20) < 1
