@@ -277,11 +277,15 @@ def weigh(
             peak=spots[fault].peak_k,
         )
         spots = (*spots[:fault], moved, *spots[fault + 1 :])
+    # What another spot is at is that one's: it says nothing against this one's part.
+    others = parts_of_others(places, centres_px=centres, own=fault) if fault is not None else ()
+    own = np.array([0.0 if i in others else p for i, p in enumerate(probabilities)])
+    left = 1.0 - float(probabilities.sum() - own.sum())
     return Weighed(
         spots=spots,
         suspects=suspects,
         warnings=tuple(warnings),
-        on_rail=on_rail_near(probabilities, near),
+        on_rail=on_rail_near(own / max(left, 1e-12), near),
     )
 
 

@@ -38,8 +38,6 @@ MOST_SEEN = 3
 # Edges within this of one another tell the same: less than the onset of a weak short is known to.
 ALIKE_S = 0.3
 THREADS = 2  # a bench laptop has two cores
-# Surer than this, a comparison with other places is proof enough.
-SURE = 1e-6
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -137,8 +135,8 @@ def propose_switchings(
     else:
         # However sure, it may be a pad that wanders, and what is less sure the short.
         found = [f for f in found if f.chance < CERTAIN]
-    if _surest(found) > SURE:
-        found += find_loudest(looks[0])
+    # However sure another is: where all is warm, the hottest place tells the times best.
+    found += find_loudest(looks[0])
     believed = _unlike(sorted(found, key=lambda f: f.chance))
     if believed and believed[0].chance > BELIEVE:
         believed = []
