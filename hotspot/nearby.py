@@ -43,6 +43,25 @@ def parts_of_others(
     return frozenset(int(i) for i in np.flatnonzero(of_others))
 
 
+def without_others(probabilities: FloatArray, *, others: frozenset[int]) -> FloatArray:
+    """Return the probabilities (m,) of the parts, given that this spot is at none of the others'.
+
+    Of two shorts that are about as warm each part has a share of the probability, and each spot is
+    where it is all the same.
+
+    Parameters
+    ----------
+    probabilities
+        (m,) one of each part; the rest to 1 is that of something else.
+    others
+        Parts that other spots are at, from `parts_of_others`.
+    """
+    own = np.array([0.0 if i in others else p for i, p in enumerate(probabilities)])
+    left = 1.0 - float(np.sum(probabilities) - np.sum(own))
+    out: FloatArray = own / max(left, 1e-12)
+    return out
+
+
 def chance_on_rail(
     probabilities: FloatArray,
     *,

@@ -24,7 +24,12 @@ from hotspot.locate.parts import (
     score_parts_of_each,
 )
 from hotspot.locate.spots import FoundSpot
-from hotspot.nearby import USUAL_MM_PER_PX, chance_on_rail, parts_of_others
+from hotspot.nearby import (
+    USUAL_MM_PER_PX,
+    chance_on_rail,
+    parts_of_others,
+    without_others,
+)
 from hotspot.register.registration import Registration
 from hotspot.suspects import Prior, name_suspects, posterior
 
@@ -277,15 +282,14 @@ def weigh(
             peak=spots[fault].peak_k,
         )
         spots = (*spots[:fault], moved, *spots[fault + 1 :])
-    # What another spot is at is that one's: it says nothing against this one's part.
-    others = parts_of_others(places, centres_px=centres, own=fault) if fault is not None else ()
-    own = np.array([0.0 if i in others else p for i, p in enumerate(probabilities)])
-    left = 1.0 - float(probabilities.sum() - own.sum())
+    if fault is not None:
+        others = parts_of_others(places, centres_px=centres, own=fault)
+        probabilities = without_others(probabilities, others=others)
     return Weighed(
         spots=spots,
         suspects=suspects,
         warnings=tuple(warnings),
-        on_rail=on_rail_near(own / max(left, 1e-12), near),
+        on_rail=on_rail_near(probabilities, near),
     )
 
 

@@ -13,6 +13,7 @@ from hotspot.heat.calm import calm
 from hotspot.heat.courses import build_courses
 from hotspot.heat.drive import drive_from_edges
 from hotspot.heat.gather import gather_bins
+from hotspot.heat.proposals import Proposal
 from hotspot.heat.search import TRIALS, _as_deviate, _best_lines, calibrated
 from hotspot.heat.switching import SwitchingEstimate, propose_switchings
 from hotspot.heat.values import value_converter
@@ -169,6 +170,20 @@ def test_a_short_is_proposed_beside_a_part_that_surely_wanders() -> None:
     assert any(p == pytest.approx(5.0, rel=0.05) for p in periods)
     # ... which is not what is surest.
     assert proposed[0].switching.period_s != pytest.approx(5.0, rel=0.05)
+
+
+def test_however_sure_another_is_the_hottest_place_is_asked(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """Where strong heat warms the whole board, other places are sure of steps that none made."""
+    sure = Proposal(chance=1e-8, edges_s=(8.0,), trials=4.0)
+    monkeypatch.setattr("hotspot.heat.switching.find_proposals", lambda seen, **_: [sure])
+    edges_s = (6.0, 12.0, 18.0, 23.5, 31.5, 37.0, 42.0, 46.5, 50.0, 55.0)
+    made = replace(MADE, seconds=60.0, edges_s=edges_s, peak_k=1.0, tau_s=0.7)
+    calm_bins, _ = calmed(made)
+    proposed = propose_switchings(calm_bins, places=np.array([made.xy_px, (8.0, 9.0)]))
+    np.testing.assert_allclose(proposed[0].switching.edges_s, made.edges_s, atol=0.3)
+    assert any(p.switching.edges_s == sure.edges_s for p in proposed)
 
 
 def test_where_every_place_is_hot_the_search_is_still_calibrated() -> None:

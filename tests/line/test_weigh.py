@@ -10,7 +10,7 @@ import pytest
 from hotspot.board import Role
 from hotspot.locate.field import inner
 from hotspot.locate.parts import PartScore, Place
-from hotspot.nearby import HEAT_REACH_MM, chance_on_rail, parts_of_others
+from hotspot.nearby import HEAT_REACH_MM, chance_on_rail, parts_of_others, without_others
 from hotspot.suspects import Prior
 from hotspot.weigh import (
     MODEL_ERROR,
@@ -152,3 +152,13 @@ def test_only_a_part_that_can_fail_and_is_where_the_heat_is_speaks_for_the_rail(
     assert chance(near) == 0.6
     assert chance(near, 0.4) == 0.0
     assert chance(near, None) == 0.0
+
+
+def test_what_another_spot_is_at_says_nothing_against_this_ones_part() -> None:
+    """Two shorts about as warm share the probability between them, but not their places."""
+    chances = np.array([0.72, 0.27, 0.005])
+    own = without_others(chances, others=frozenset({1}))
+    np.testing.assert_allclose(own, np.array([0.72, 0.0, 0.005]) / 0.73)
+    # Something else stays as likely against the part as it was.
+    assert (1 - own.sum()) / own[0] == pytest.approx((1 - chances.sum()) / chances[0])
+    np.testing.assert_array_equal(without_others(chances, others=frozenset()), chances)
