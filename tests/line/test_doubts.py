@@ -108,6 +108,17 @@ def test_what_noise_gives_too_often_must_be_well_on_a_part() -> None:
     assert not forbidden(path, best=0.95, chance=3e-7)
 
 
+def test_without_a_log_a_weak_spot_must_be_well_on_a_part_however_seldom_noise_is_so() -> None:
+    weak = Mirrored(equals=1, restless=0, snr=8.3)
+    for best, logged, word in (
+        (0.72, False, WEAK_UNLOGGED),
+        (0.9, False, None),
+        (0.72, True, None),
+    ):
+        assert doubt(weak, logged=logged, best=best, chance=4e-10) == word
+    assert doubt(replace(weak, snr=200.0), logged=False, best=0.72, chance=4e-10) is None
+
+
 def test_each_doubt_has_its_own_cure() -> None:
     one = Mirrored(equals=1, restless=0, snr=7.0)
     assert doubt(Mirrored(equals=3, restless=0, snr=17.0)) == MIRRORED
