@@ -77,7 +77,7 @@ class Weighed:
         Sentences for the technician.
     on_rail
         Probability of the likeliest part that the current can reach and that can fail under it,
-        where the heat is.
+        where the heat is, the parts that other spots are at left out.
     """
 
     spots: tuple[Spot, ...]
