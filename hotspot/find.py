@@ -18,8 +18,9 @@ from hotspot.frame import Recording
 from hotspot.heat.audit import audit_frames
 from hotspot.heat.fit import restore_heat
 from hotspot.heat.gather import Gathered, gather_bins
-from hotspot.heat.picture import build_heat_map, hottest_bin, rise_picture, source_map
+from hotspot.heat.picture import hottest_bin, rise_picture
 from hotspot.heat.values import value_converter
+from hotspot.hidden import with_hidden
 from hotspot.likeness import without_mirrored_spots
 from hotspot.line import (
     Line,
@@ -37,7 +38,7 @@ from hotspot.locate.separate import Describer
 from hotspot.locate.spots import FoundSpot, find_at_parts, find_spots
 from hotspot.locate.templates import Rendered, build_templates, render
 from hotspot.look import look_at
-from hotspot.outcome import doubt_of, nothing_chance, told_apart, without_drive
+from hotspot.outcome import chance_of, doubt_of, heat_seen, told_apart, without_drive
 from hotspot.reflections import set_aside, warm_ones
 from hotspot.register.registration import Registration
 from hotspot.second_looks import Progress, Told, told_clearly
@@ -288,40 +289,44 @@ def conclude(line: Line, say: Progress) -> Told:
     if not found and mirrored_spots:
         found, mirrored_spots = mirrored_spots, ()
         weighed = weighed_of(found)
-    chance = min(s.false_alarm for s in found) if found else nothing_chance(first, field, trials)
-    best = found[0].centre.template if found else 0
-    heat = build_heat_map(
-        fit,
-        line.calm_bins,
-        cold=line.cold,
-        local_sigma=field.local_sigma,
-        unit=line.unit,
-        spot_px=found[0].centre.xy_px if found else None,
-        source=source_map(
-            field.maps,
-            transfer=shown_as(best).transfer,
-            inverse_noise=field.inverse_noise,
-            padded=field.padded,
-        ),
-        steps=(),
-    )
+
+    def doubt_about(spots: tuple[FoundSpot, ...], seen: Weighed) -> str | None:
+        return doubt_of(
+            line,
+            seen,
+            field=field,
+            found=spots,
+            mirrored=len(mirrored_spots),
+            moving=moving,
+            passed=heated.left_out_s > 0,
+            plain=look.plain,
+            switching=switching,
+            chance=chance_of(spots, first, field, trials),
+        )
+
+    unclear = weighed.on_rail < ON_A_PART or doubt_about(found, weighed) is not None
+    if unclear and not (moved or moving or mirrored_spots or like_mirrors or look.plain):
+        hidden = with_hidden(
+            found,
+            roles=[spot.role for spot in weighed.spots],
+            field=field,
+            places=line.candidates,
+            course=peak.course,
+            describer=describer,
+            rescore=lambda f: scorer.score(f, scale=rest.scale),
+            trials=trials,
+        )
+        if hidden and doubt_about(hidden, beside := weighed_of(hidden)) is None:
+            found, weighed = hidden, beside
+    chance = chance_of(found, first, field, trials)
+    doubt = doubt_about(found, weighed)
+    shown = shown_as(found[0].centre.template if found else 0)
+    heat = heat_seen(line, fit, field, found=found, shown=shown)
     verdict = HOT_SPOT if found else NO_HOT_SPOT
     spots, suspects, warnings = weighed.spots, weighed.suspects, weighed.warnings
     if mirrored_spots or like_mirrors:
         others = weighed_of((*mirrored_spots, *like_mirrors)).spots
         spots = (*spots, *(replace(s, role="unknown") for s in others))
-    doubt = doubt_of(
-        line,
-        weighed,
-        field=field,
-        found=found,
-        mirrored=len(mirrored_spots),
-        moving=moving,
-        passed=heated.left_out_s > 0,
-        plain=look.plain,
-        switching=switching,
-        chance=chance,
-    )
     if found and doubt is not None:
         verdict, suspects, warnings = CANNOT_TELL, (), (doubt,)
         spots = tuple(replace(s, role="unknown") for s in spots)

@@ -9,11 +9,13 @@ from hotspot.doubts import STRONG_BESIDE
 from hotspot.finding import CANNOT_TELL, NO_HOT_SPOT, Finding
 from hotspot.heat.fit import HeatFit, bands_without
 from hotspot.heat.heatmap import HeatMap, Switching
+from hotspot.heat.picture import build_heat_map, source_map
 from hotspot.line import Line, frame_counts
 from hotspot.locate.detect import Scores, false_alarm_probability
 from hotspot.locate.field import Field, build_field
 from hotspot.locate.separate import Describer
 from hotspot.locate.spots import FoundSpot
+from hotspot.locate.templates import Rendered
 from hotspot.reflections import find_mirrored
 from hotspot.weigh import Weighed
 
@@ -54,8 +56,10 @@ def told_apart(
     )
 
 
-def nothing_chance(scores: Scores, field: Field, trials: float) -> float:
-    """Return the false-alarm probability of the strongest reading of the picture."""
+def chance_of(found: tuple[FoundSpot, ...], scores: Scores, field: Field, trials: float) -> float:
+    """Return the false-alarm probability of the surest spot, or of the strongest reading."""
+    if found:
+        return min(s.false_alarm for s in found)
     top = float(scores.z[:, field.searched].max())
     area = float(np.sum(~field.bad))
     chance = false_alarm_probability(top, area_px=area, roughness=scores.roughness)
@@ -117,6 +121,37 @@ def doubt_of(
         mapped=mapped,
         cold_s=cold_s,
         chance=chance,
+    )
+
+
+def heat_seen(
+    line: Line, fit: HeatFit, field: Field, *, found: tuple[FoundSpot, ...], shown: Rendered
+) -> HeatMap:
+    """Return the heat map, with the source behind it as the strongest spot's template has it.
+
+    Parameters
+    ----------
+    line, fit, field
+        What is known, and seen.
+    found
+        Spots, strongest first.
+    shown
+        Template of the strongest.
+    """
+    return build_heat_map(
+        fit,
+        line.calm_bins,
+        cold=line.cold,
+        local_sigma=field.local_sigma,
+        unit=line.unit,
+        spot_px=found[0].centre.xy_px if found else None,
+        source=source_map(
+            field.maps,
+            transfer=shown.transfer,
+            inverse_noise=field.inverse_noise,
+            padded=field.padded,
+        ),
+        steps=(),
     )
 
 

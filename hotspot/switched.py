@@ -93,12 +93,12 @@ def choose_switching(
 
 
 def _akin(a: SwitchingEstimate, b: SwitchingEstimate) -> bool:
-    """Whether two switchings share most of their edges."""
+    """Whether two switchings share most of their edges: on where the other is on, too."""
     one, other = (np.array(e.switching.edges_s) for e in (a, b))
-    if not len(one) or not len(other):
-        return False
-    shared = np.abs(one[:, None] - other).min(axis=1) < SAME_EDGE_S
-    return 2 * int(shared.sum()) > max(len(one), len(other))
+    shared = sum(
+        int(np.sum(np.abs(one[on::2, None] - other[on::2]) < SAME_EDGE_S)) for on in (0, 1)
+    )
+    return 2 * shared > max(len(one), len(other))
 
 
 @dataclass(frozen=True, slots=True, eq=False)

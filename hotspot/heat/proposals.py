@@ -31,6 +31,10 @@ ALIKE_MOMENTS = 2
 # warm hand in bare metal reached 25 (`tests.benchmarks.exam`). It needs no comparison with places
 # that its own heat has reached, which on a small board are all.
 LOUD = 30.0
+# Where the courses of what moved are taken out, so is most of a hand, and this factor suffices: of
+# some 230 boards with nothing shorted under hands, draughts and shutters one reached 7.5, the next
+# 6.2; strong heat under a hand in bare metal has 45 there, where it has 12 with the hand.
+LOUD_AT_REST = 15.0
 # Where heat reaches the whole of a small board, no place changes LOUD times as much as the picture
 # does. From this factor on, though, a place that follows a train of so many pulses is believed as
 # well: what comes and goes by itself keeps no time (of hands in bare metal a train explained an
@@ -102,15 +106,23 @@ def find_proposals(seen: Seen, *, handicap: float, most: int, limit: float) -> l
     return found
 
 
-def find_loudest(seen: Seen) -> list[Proposal]:
+def find_loudest(seen: Seen, *, at_rest: bool = False) -> list[Proposal]:
     """Return what explains the loudest place, where one is loud.
 
     The chance is that of so large a share explained of a course that follows the noise model
     (F test), tried as often as a search is at most.
+
+    Parameters
+    ----------
+    seen
+        What places show.
+    at_rest
+        Whether what moved is taken out of it.
     """
+    loud, heard = (LOUD_AT_REST, LOUD_AT_REST) if at_rest else (LOUD, HEARD)
     loudest = int(np.argmax(seen.loudness))
     loudness = float(seen.loudness[loudest])
-    if loudness < HEARD:
+    if loudness < heard:
         return []
     alone = replace(seen, courses=seen.courses.at(slice(loudest, loudest + 1)))
     moments, frequencies = step_moments(seen.t_s), train_frequencies(seen.t_s)
@@ -119,9 +131,9 @@ def find_loudest(seen: Seen) -> list[Proposal]:
     step = _steps(alone, alone.courses, moments)
     pulses = _pulses(alone, step)
     found = []
-    if pulses is not None and (loudness >= LOUD or pulses.are_heat):
+    if pulses is not None and (loudness >= loud or pulses.are_heat):
         found.append(Proposal(pulses.chance, pulses.edges_s, TRIALS[1]))
-    if loudness >= LOUD:
+    if loudness >= loud:
         chance = _chance_explained(_share(step, bins=len(seen.t_s)), bins=len(seen.t_s))
         if chance is not None:
             found.append(Proposal(chance, _step_edges(alone, step, 0, moments), TRIALS[1]))
@@ -129,7 +141,7 @@ def find_loudest(seen: Seen) -> list[Proposal]:
         best = _trains(alone, alone.courses, frequencies)
         chance = _chance_explained(_share(best, bins=len(seen.t_s)), bins=len(seen.t_s))
         edges = () if chance is None else _train_edges(alone, best, 0, frequencies)
-        if chance is not None and (loudness >= LOUD or len(edges) >= 2 * FEWEST_PULSES):
+        if chance is not None and (loudness >= loud or len(edges) >= 2 * FEWEST_PULSES):
             found.append(Proposal(chance, edges, TRIALS[1]))
     return found
 

@@ -99,6 +99,7 @@ def propose_switchings(
     """
     found: list[Proposal] = []
     looks: list[Seen] = []
+    quiet: Seen | None = None
     rested = at_rest(calm_bins)
     if places is not None and len(places):
         cov = np.broadcast_to(np.eye(2), (len(places), 2, 2))
@@ -108,8 +109,8 @@ def propose_switchings(
         if not calm_bins.movers.shape[1]:
             looked = [(moving, False), (moving, True)]
 
-        def seen_in(how: tuple[CalmBins, bool]) -> tuple[Seen, list[Proposal]]:
-            at_places = see_at(
+        def seen_in(how: tuple[CalmBins, bool]) -> Seen:
+            return see_at(
                 how[0],
                 places=places,
                 cov_px2=cov if place_cov_px2 is None else place_cov_px2,
@@ -117,17 +118,22 @@ def propose_switchings(
                 mm_per_px=mm_per_px,
                 wide=how[1],
             )
-            proposals = find_proposals(at_places, handicap=1.0, most=MOST_SEEN, limit=CONSIDER)
-            return at_places, proposals
 
-        first, found = seen_in(looked[0])
+        def proposed_in(how: tuple[CalmBins, bool]) -> tuple[Seen, list[Proposal]]:
+            seen = seen_in(how)
+            return seen, find_proposals(seen, handicap=1.0, most=MOST_SEEN, limit=CONSIDER)
+
+        first, found = proposed_in(looked[0])
         looks.append(first)
         if _surest(found) > BEYOND_DOUBT:
             with ThreadPoolExecutor(THREADS) as pool:
-                others = list(pool.map(seen_in, looked[1:]))
-            for at_places, proposals in others:
-                looks.append(at_places)
+                others = list(pool.map(proposed_in, looked[1:]))
+            for seen, proposals in others:
+                looks.append(seen)
                 found = found + proposals
+        elif calm_bins.movers.shape[1]:
+            looks.append(seen_in(looked[1]))
+        quiet = looks[1] if calm_bins.movers.shape[1] else None
     if _surest(found) > BEYOND_DOUBT:
         everywhere = see_everywhere(rested, beside=beside)
         looks.append(everywhere)
@@ -135,8 +141,11 @@ def propose_switchings(
     else:
         # However sure, it may be a pad that wanders, and what is less sure the short.
         found = [f for f in found if f.chance < CERTAIN]
-    # However sure another is: where all is warm, the hottest place tells the times best.
+    # However sure another is: where all is warm, the hottest place tells the times best; where a
+    # hand is mirrored, the hottest with that taken out.
     found += find_loudest(looks[0])
+    if quiet is not None:
+        found += find_loudest(quiet, at_rest=True)
     believed = _unlike(sorted(found, key=lambda f: f.chance))
     if believed and believed[0].chance > BELIEVE:
         believed = []

@@ -84,6 +84,14 @@ class Describer:
             first += len(here)
         return tuple(out)
 
+    def widths_px(self) -> FloatArray:
+        """Return the widths (WIDTHS,) of the Gaussians, which come first among the shapes."""
+        return _widths_px(self.bad.shape, sigma_px=self.sigma_px)
+
+    def shapes_at(self, xy_px: FloatArray) -> FloatArray:
+        """Return the shapes (n, pixels) in which a spot at (2,) `xy_px` is described."""
+        return self._shapes_at((float(xy_px[0]), float(xy_px[1])))
+
     def _shapes_at(self, key: tuple[float, float]) -> FloatArray:
         """Shapes (n, pixels) of a spot, one a row: sums over pixels then run along memory."""
         known = self._shapes.get(key)
@@ -122,13 +130,17 @@ def take_away(field: Field, descriptions: tuple[Description, ...]) -> Field:
     )
 
 
+def _widths_px(shape: tuple[int, int], *, sigma_px: float) -> FloatArray:
+    return np.geomspace(0.8 * sigma_px, 0.4 * min(shape), WIDTHS)
+
+
 def _shapes(
     shape: tuple[int, int], *, centre: FloatArray, sigma_px: float
 ) -> list[NDArray[np.float64]]:
     rows, cols = shape
     x2 = (np.arange(cols) - centre[0]) ** 2
     y2 = (np.arange(rows) - centre[1]) ** 2
-    widths = np.geomspace(0.8 * sigma_px, 0.4 * min(shape), WIDTHS)
+    widths = _widths_px(shape, sigma_px=sigma_px)
     # A Gaussian is a product of two: an exponential a line and a column, not one a pixel.
     return [
         np.outer(np.exp(-0.5 * y2 / w**2), np.exp(-0.5 * x2 / w**2)).reshape(-1) for w in widths

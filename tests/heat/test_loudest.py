@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from hotspot.heat.audit import audit_frames
-from hotspot.heat.calm import CalmBins, calm
+from hotspot.heat.calm import CalmBins, at_rest, calm
 from hotspot.heat.gather import gather_bins
-from hotspot.heat.looks import see_everywhere
-from hotspot.heat.proposals import HEARD, LOUD, find_loudest, find_proposals
+from hotspot.heat.looks import see_at, see_everywhere
+from hotspot.heat.proposals import HEARD, LOUD, LOUD_AT_REST, find_loudest, find_proposals
 from hotspot.heat.switching import BELIEVE, WIDE_HANDICAP, propose_switchings
 from hotspot.heat.values import value_converter
 from hotspot.line import cold_picture
@@ -85,3 +85,41 @@ def test_beyond_loud_a_step_is_believed_as_well() -> None:
     for step in steps:
         np.testing.assert_allclose(step.edges_s, (20.0, 41.0), atol=0.5)
         assert step.chance < 1e-6
+
+
+def under_a_hand(made: Made, *, hand_k: float) -> tuple[CalmBins, np.ndarray]:
+    """Bins in which what a hand does over time is known, and places all over the picture."""
+    hand = mirrored_hand(made, peak_k=hand_k)
+    warm = made.peak_k * lumped(times(made), (7.0, 17.0), 0.4)
+    heated = celsius(replace(made, peak_k=0.0)) + hand + warm[:, None, None] * spot(made)
+    calm_bins = calmed(made, heated)
+    at = np.searchsorted(times(made), calm_bins.bins.t_s).clip(0, len(hand) - 1)
+    courses = np.linalg.svd(hand[at].reshape(len(at), -1), full_matrices=False)[0][:, :8]
+    x, y = np.meshgrid(np.arange(8, made.cols - 4, 8.0), np.arange(8, made.rows - 4, 8.0))
+    places = np.concatenate([[made.xy_px], np.stack([x.ravel(), y.ravel()], axis=1)])
+    return replace(calm_bins, movers=courses), places
+
+
+def loudest_at_rest(calm_bins: CalmBins, places: np.ndarray) -> float:
+    cov = np.broadcast_to(np.eye(2), (len(places), 2, 2))
+    seen = see_at(at_rest(calm_bins), places=places, cov_px2=cov, emissivity=None, mm_per_px=None)
+    return float(seen.loudness.max())
+
+
+@pytest.mark.parametrize("hand_k", [5.0, 10.0])
+def test_strong_heat_under_a_hand_is_found_once_the_hand_is_taken_out(hand_k: float) -> None:
+    made = replace(MADE, rows=64, cols=88, seconds=24.0, peak_k=3.0)
+    calm_bins, places = under_a_hand(made, hand_k=hand_k)
+    assert loudest_at_rest(calm_bins, places) > LOUD_AT_REST
+    found = propose_switchings(calm_bins, places=places)[0].switching
+    np.testing.assert_allclose(found.edges_s, (7.0, 17.0), atol=0.3)
+    assert found.significance < 1e-6
+
+
+@pytest.mark.parametrize("hand_k", [1.0, 5.0, 10.0])
+def test_what_a_hand_leaves_when_it_is_taken_out_is_not_loud(hand_k: float) -> None:
+    made = replace(MADE, rows=64, cols=88, seconds=24.0)
+    calm_bins, places = under_a_hand(made, hand_k=hand_k)
+    assert loudest_at_rest(calm_bins, places) < LOUD_AT_REST
+    found = propose_switchings(calm_bins, places=places)
+    assert all(e.switching.significance > 1e-4 for e in found)
