@@ -41,7 +41,7 @@ from hotspot.look import look_at
 from hotspot.outcome import chance_of, doubt_of, heat_seen, told_apart, without_drive
 from hotspot.reflections import set_aside, warm_ones
 from hotspot.register.registration import Registration
-from hotspot.second_looks import Progress, Told, told_clearly
+from hotspot.second_looks import CLEAR, Progress, Told, told_clearly
 from hotspot.undisturbed import find_heat
 from hotspot.weigh import ON_A_PART, Weighed, weigh
 
@@ -177,7 +177,7 @@ def conclude(line: Line, say: Progress) -> Told:
         return outline_at(line.places, xy_px)
 
     describer = Describer(
-        bad=field.bad, sigma_px=line.sigma_px, outline_at=outline, emissivity=emissivity
+        bad=field.bad, sigma_px=line.sigma_px, outline_at=outline, emissivity=line.shown
     )
 
     def spots_of(
@@ -304,7 +304,7 @@ def conclude(line: Line, say: Progress) -> Told:
             chance=chance_of(spots, first, field, trials),
         )
 
-    unclear = weighed.on_rail < ON_A_PART or doubt_about(found, weighed) is not None
+    unclear = weighed.on_rail < CLEAR or doubt_about(found, weighed) is not None
     if unclear and not (moved or moving or mirrored_spots or like_mirrors or look.plain):
         hidden = with_hidden(
             found,

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
+import cv2
 import numpy as np
 from numpy.typing import NDArray
 
@@ -43,7 +44,7 @@ class Line:
 
     `moving` says that something was already seen to move, mirrored in the metal, `turned` that the
     scale of a display was turned over; `beside` (rows, cols) is what lies beside the board, None
-    when that is not known.
+    when that is not known, `on_board` (rows, cols) the share of each pixel that shows the board.
     """
 
     recording: Recording
@@ -62,6 +63,17 @@ class Line:
     moving: bool = False
     turned: bool = False
     beside: NDArray[np.bool_] | None = None
+    on_board: NDArray[np.float32] | None = None
+
+    @property
+    def shown(self) -> NDArray[np.float32] | None:
+        """(rows, cols) how much each pixel shows of heat in the board, which ends at its edge."""
+        if self.on_board is None or self.on_board.min() > 0:
+            return self.emissivity
+        board: NDArray[np.float32] = np.asarray(
+            cv2.GaussianBlur(self.on_board, (0, 0), self.sigma_px), dtype=np.float32
+        )
+        return board if self.emissivity is None else board * self.emissivity
 
     @property
     def candidates(self) -> tuple[Place, ...]:
@@ -141,12 +153,8 @@ def build_line(
     bins, cold = coarse.reduced_bins(bins), coarse.reduced(full_cold)
     full_registration, registration = registration, coarse.reduced_registration(registration)
     corners = None if corners_px is None else coarse.reduced_points(corners_px)
-    calm_bins = calm(
-        bins,
-        cold=cold,
-        bad=coarse.reduced_bad(),
-        on_board=None if corners is None else share_inside(corners, shape=cold.shape),
-    )
+    on_board = None if corners is None else share_inside(corners, shape=cold.shape)
+    calm_bins = calm(bins, cold=cold, bad=coarse.reduced_bad(), on_board=on_board)
     return Line(
         recording=recording,
         audit=audit,
@@ -162,6 +170,7 @@ def build_line(
         priors=() if board is None else build_priors(board, rail=rail, history=history),
         warnings=(*recording.warnings, *audit.warnings, *registration.warnings),
         beside=find_beside(corners, registration=registration, shape=cold.shape),
+        on_board=on_board,
     )
 
 

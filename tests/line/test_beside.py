@@ -11,8 +11,11 @@ from hotspot.beside import BEYOND_PX, SURELY_HEAT, WARNING, find_beside, on_the_
 from hotspot.find import FALSE_ALARM_LIMIT, find
 from hotspot.finding import HOT_SPOT, NO_HOT_SPOT
 from hotspot.frame import ArraySource, Recording
+from hotspot.heat.outline import share_inside
+from hotspot.locate.separate import Describer
 from hotspot.register.registration import PlaneMap, Registration
 from tests.line.test_find import demo_board, simulated
+from tests.line.test_switched import line_of
 from tests.locate.white_field import gaussian, scored, white_field
 
 SHAPE = (60, 80)
@@ -123,3 +126,29 @@ def test_a_warm_lead_beside_the_board_neither_hides_a_short_nor_is_one() -> None
     # Without a part map nobody knows where the board ends: it is a spot like any other.
     unmapped = find(cold)
     assert any(np.hypot(*(s.xy_px - LEAD)) < 1.5 for s in unmapped.spots)
+
+
+def test_heat_in_the_board_ends_at_its_edge() -> None:
+    """Wide heat near an edge is described with that edge in it, and leaves no rim of spots."""
+    recording = simulated("C18").recording
+    line = line_of(recording, demo_board())
+    board = share_inside(CORNERS_PX, shape=line.cold.shape)
+    near = replace(line, on_board=board)
+    assert near.shown is not None
+    emissivity = 1.0 if line.emissivity is None else line.emissivity
+    # Half of it at the edge, all of it inside, none beside; nobody knows: as without an edge.
+    ratio = near.shown / emissivity
+    assert ratio[30, 40] == pytest.approx(1.0, abs=1e-3)
+    assert ratio[30, 15] == pytest.approx(0.5, abs=0.1)
+    assert ratio[30, 8] == pytest.approx(0.0, abs=1e-3)
+    assert replace(line, on_board=None).shown is line.emissivity
+    rng = np.random.default_rng(5)
+    y, x = np.mgrid[: line.cold.shape[0], : line.cold.shape[1]]
+    spot = 80.0 * np.exp(-0.5 * ((x - 19.0) ** 2 + (y - 30.0) ** 2) / 6.0**2)
+    field = white_field((spot * near.shown + rng.standard_normal(spot.shape))[None])
+    left = {}
+    for known, shown in ((True, near.shown), (False, line.emissivity)):
+        describer = Describer(bad=field.bad, sigma_px=line.sigma_px, emissivity=shown)
+        described = describer.describe(field, centres=(np.array([19.0, 30.0]),))
+        left[known] = float((field.maps[0] - described[0].maps[0])[15:45, 10:40].std())
+    assert left[True] < 1.1 < 2.0 < left[False]

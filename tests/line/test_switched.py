@@ -209,3 +209,32 @@ def test_a_fault_of_the_arithmetic_is_not_taken_for_a_switching_without_trace(
         return
     with pytest.raises(np.linalg.LinAlgError):
         choose_switching(line, (proposed,))
+
+
+@pytest.mark.parametrize("complement", [True, False])
+def test_its_complement_is_not_akin_to_a_settled_switching(
+    complement: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """On where the other is off: where heat is too strong to be described, its rim follows that."""
+    made = simulated("C18", edges_s=(8.0, 20.0), logged=False, duration_s=30.0)
+    line = line_of(made.recording, demo_board())
+    other = (0.2, 8.1, 20.1) if complement else (8.1, 20.1, 28.0)
+    first, second = (
+        SwitchingEstimate(
+            Switching(source="estimated", edges_s=edges, onset_s=edges[0], significance=chance),
+            drive_from_edges(edges),
+            trials=1.0,
+        )
+        for edges, chance in (((8.0, 20.0), 1e-60), (other, 1e-3))
+    )
+    part = line.on_rail[0]
+    told = iter(
+        [
+            Evidence(part, at_part=12_500.0, elsewhere=12_500.0, away=300.0),
+            Evidence(part, at_part=18_000.0, elsewhere=18_000.0, away=300.0),
+        ]
+    )
+    monkeypatch.setattr(switched, "evidence_of", lambda line, fit: next(told))
+    monkeypatch.setattr(switched, "_strongest_snr", lambda line, fit: 140.0)
+    chosen, _ = choose_switching(line, (first, second))
+    assert chosen is (first if complement else second)
