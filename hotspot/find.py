@@ -342,4 +342,5 @@ def conclude(line: Line, say: Progress) -> Told:
         warnings=(*line.warnings, *heated.warnings, *warnings, *((BESIDE_WARNING,) * left)),
         steps=heat.steps,
     )
-    return Told(finding, line=line, mirror=mirror if moving else None)
+    seen = mirror if moving else None
+    return Told(finding, line=line, mirror=seen, beside_heat=heated.beside_heat)

@@ -43,8 +43,9 @@ class Line:
     """All that is known once the frames are gathered.
 
     `moving` says that something was already seen to move, mirrored in the metal, `turned` that the
-    scale of a display was turned over; `beside` (rows, cols) is what lies beside the board, None
-    when that is not known, `on_board` (rows, cols) the share of each pixel that shows the board.
+    scale of a display was turned over, `doubted` that strong heat told no part clearly; `beside`
+    (rows, cols) is what lies beside the board, None when that is not known, `on_board` (rows, cols)
+    the share of each pixel that shows the board.
     """
 
     recording: Recording
@@ -62,6 +63,7 @@ class Line:
     warnings: tuple[str, ...]
     moving: bool = False
     turned: bool = False
+    doubted: bool = False
     beside: NDArray[np.bool_] | None = None
     on_board: NDArray[np.float32] | None = None
 

@@ -39,11 +39,15 @@ Progress = Callable[[float, str], None]
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Told:
-    """A finding, what it was told from, and the mirrors in which something was seen to move."""
+    """A finding, what it was told from, and the mirrors in which something was seen to move.
+
+    `beside_heat` says that pads were restless, and taken to be so by strong heat beside them.
+    """
 
     finding: Finding
     line: Line
     mirror: Mirror | None = None
+    beside_heat: bool = False
 
 
 def told_clearly(
@@ -73,6 +77,10 @@ def told_clearly(
         other = conclude(_beside_metal(told.line, told.mirror), forward).finding
         if _is_clear(other, mapped=True):
             return replace(other, warnings=(*other.warnings, BESIDE_METAL_WARNING))
+    if told.beside_heat and mapped:
+        other = conclude(replace(told.line, doubted=True), forward).finding
+        if _is_clear(other, mapped=True):
+            return other
     if display:
         other = conclude(turned, forward).finding
         weaker = finding.verdict == HOT_SPOT and _top(finding) > _top(other)

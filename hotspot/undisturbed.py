@@ -41,6 +41,8 @@ class Heated:
         How long something moved; those moments were left out.
     passed
         The mirrors, as what passed then has shown them; None where nothing was left out.
+    beside_heat
+        Whether pads are restless, strongly, that were taken to be the doing of strong heat.
     """
 
     line: Line
@@ -49,6 +51,7 @@ class Heated:
     mirror: Mirror | None
     left_out_s: float = 0.0
     passed: Mirror | None = None
+    beside_heat: bool = False
 
     @property
     def warnings(self) -> tuple[str, ...]:
@@ -114,4 +117,8 @@ def _heat(line: Line) -> Heated:
     estimate, fit = choose_switching(line, switchings_of(line))
     # Where the metal is left out there is nothing to be mirrored in.
     mirror = None if fit is None or line.moving else build_mirror(fit, bad=line.calm_bins.bad)
+    if mirror is None or (mirror.beside_heat and not line.doubted):
+        # What strong heat leaves beside it is no hand's, as long as it tells its part clearly.
+        heat = mirror is not None and mirror.lively
+        return Heated(line=line, estimate=estimate, fit=fit, mirror=None, beside_heat=heat)
     return Heated(line=line, estimate=estimate, fit=fit, mirror=mirror)

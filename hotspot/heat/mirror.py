@@ -36,6 +36,8 @@ DISTURBED, AROUND_S = 6.0, 1.5
 # So much of the recording must be left to go by, and in it mirrors must be about as still as what
 # does not mirror: pads that wander with a room all the time do not come to rest.
 LEAST_KEPT, STILL_AGAIN = 0.25, 1.6
+# ... or, after what surely was a hand, nearly: what is warm itself is not still either.
+SURELY_DISTURBED, NEARLY_STILL = 20.0, 3.0
 # Each round knows the usual better, until nothing changes; more than this is nobody's gain.
 ROUNDS = 4
 MOST_MATT = 4000
@@ -52,10 +54,13 @@ class Mirror:
         not.
     lively
         Whether what moves is strong enough to be taken for heat.
+    beside_heat
+        Whether there is heat so strong that it may have made pads restless itself.
     """
 
     strength: NDArray[np.float32]
     lively: bool
+    beside_heat: bool = False
 
 
 def build_mirror(fit: HeatFit, *, bad: NDArray[np.bool_]) -> Mirror | None:
@@ -79,12 +84,11 @@ def build_mirror(fit: HeatFit, *, bad: NDArray[np.bool_]) -> Mirror | None:
     smooth = smoothed(power)
     if not is_mirrored(smooth, usual=usual):
         return None
-    if is_evident(moving.signal, quiet=moving.quiet, bad=bad):
-        return None
     beyond = power - usual * (1 + MIRROR_SIGMAS * np.sqrt(2 / count))
     return Mirror(
         strength=np.asarray(np.sqrt(np.maximum(beyond, 0.0)), dtype=np.float32),
         lively=fit.moved_by > MOST_MIRRORED or count_pads(smooth > LIVELY * usual) >= FEWEST_PADS,
+        beside_heat=is_evident(moving.signal, quiet=moving.quiet, bad=bad),
     )
 
 
@@ -125,7 +129,9 @@ def find_undisturbed_bins(calm_bins: CalmBins, mirror: Mirror) -> NDArray[np.boo
     segment, every = bins.segment[kept], np.ones(int(kept.sum()), dtype=bool)
     mirrored = _power(metal[kept], segment=segment, usually=every)
     rest = _power(bins.values[kept][:, matt], segment=segment, usually=every)
-    return kept if np.median(mirrored) < STILL_AGAIN * np.median(rest) else None
+    sure = float(np.median(power[disturbed])) > SURELY_DISTURBED * usual
+    still = NEARLY_STILL if sure else STILL_AGAIN
+    return kept if np.median(mirrored) < still * np.median(rest) else None
 
 
 def _power(

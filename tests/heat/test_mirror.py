@@ -17,7 +17,7 @@ from hotspot.heat.calm import CalmBins
 from hotspot.heat.drive import Drive
 from hotspot.heat.fit import HeatFit, fit_heat
 from hotspot.heat.gather import Gathered, gather_bins
-from hotspot.heat.mirror import build_mirror, find_undisturbed_bins, without_mirrored
+from hotspot.heat.mirror import Mirror, build_mirror, find_undisturbed_bins, without_mirrored
 from hotspot.heat.values import value_converter
 from hotspot.line import build_line, switchings_of
 from tests.heat.made_frames import COUNT_C, Made, celsius, recording, times
@@ -78,7 +78,9 @@ def test_a_hand_shows_the_mirrors_and_goes_with_them() -> None:
 @pytest.mark.parametrize("peak_k", [0.0, 0.12, 8.0])
 def test_without_a_hand_there_is_no_mirror(peak_k: float) -> None:
     calm_bins, _, _, fit = fitted(replace(MADE, peak_k=peak_k), hand_k=0.0)
-    assert build_mirror(fit, bad=calm_bins.bad) is None
+    mirror = build_mirror(fit, bad=calm_bins.bad)
+    # What strong heat leaves beside it may look like one, and is said to be there.
+    assert mirror is None or mirror.beside_heat
 
 
 def test_a_short_beside_a_hand_is_found_where_it_is() -> None:
@@ -114,3 +116,29 @@ def test_moments_with_a_hand_are_told_from_those_without(gone_s: tuple[float, fl
     seen_at = bins.binned(np.max(hand, axis=(1, 2))[:, None])[:, 0]
     assert float(seen_at[kept].max()) < 0.1  # K, a tenth of what the hand shows
     assert np.mean(kept[seen_at == 0]) > 0.6
+
+
+@pytest.mark.parametrize(("hand_k", "kept_some"), [(0.5, False), (6.0, True)])
+def test_after_what_surely_was_a_hand_the_metal_need_not_be_quite_still(
+    hand_k: float, kept_some: bool
+) -> None:
+    """Pads that wander a little by themselves, and a hand that passes: a weak one, a strong one."""
+    made = replace(MADE, seconds=36.0, peak_k=0.0)
+    t_s = times(made)
+    hand = mirrored_hand(made, peak_k=1.0)
+    pads = hand.max(axis=0)
+    hand[(t_s < 5.0) | (t_s >= 14.0)] = 0.0
+    wander = 0.1 * np.sin(2 * np.pi * t_s / 11.0)[:, None, None] * pads
+    given = recording(
+        made, np.round((celsius(made) + hand_k * hand + wander + 20.0) / COUNT_C).astype(np.uint16)
+    )
+    to_values = value_converter(given)
+    audit = audit_frames(given, to_values=to_values)
+    bins = gather_bins(given, audit, to_values=to_values)
+    line = build_line(Gathered(recording=given, audit=audit, bins=bins))
+    mirror = Mirror(strength=np.where(pads > 0.2, pads, 0).astype(np.float32), lively=True)
+    kept = find_undisturbed_bins(line.calm_bins, mirror)
+    assert (kept is not None) == kept_some
+    if kept is not None:
+        seen_at = bins.binned(np.max(hand, axis=(1, 2))[:, None])[:, 0]
+        assert float(seen_at[kept].max()) < 0.1

@@ -101,8 +101,13 @@ def quietly(share: float, what: str) -> None:
 class Looks:
     """Findings told one after another, and what each look was given."""
 
-    def __init__(self, *told: tuple[str, float, float], mirror: Mirror | None = None) -> None:
-        self._told, self._mirror = list(told), mirror
+    def __init__(
+        self,
+        *told: tuple[str, float, float],
+        mirror: Mirror | None = None,
+        beside_heat: bool = False,
+    ) -> None:
+        self._told, self._mirror, self._beside_heat = list(told), mirror, beside_heat
         self.given: list[Line] = []
 
     def __call__(self, line: Line, say: Progress) -> Told:
@@ -122,7 +127,7 @@ class Looks:
             frames=FrameCounts(1, 1, 0, 0, 0),
             heat=None,  # type: ignore[arg-type]
         )
-        return Told(finding, line=line, mirror=self._mirror)
+        return Told(finding, line=line, mirror=self._mirror, beside_heat=self._beside_heat)
 
 
 @pytest.fixture(scope="module")
@@ -206,6 +211,19 @@ def test_beside_the_metal_in_which_a_hand_is_mirrored_is_looked_at_again(
         assert BESIDE_METAL_WARNING not in found.warnings
 
 
+@pytest.mark.parametrize("second", [CLEARLY, UNSURE])
+def test_strong_heat_that_tells_no_part_is_looked_at_again_as_beside_a_hand(
+    kelvins: Line, second: tuple[str, float, float]
+) -> None:
+    looks = Looks((CANNOT_TELL, 0.0, 0.0), second, beside_heat=True)
+    found = told_clearly(kelvins, looks, say=quietly)
+    assert [line.doubted for line in looks.given] == [False, True]
+    assert found.verdict == (HOT_SPOT if second is CLEARLY else CANNOT_TELL)
+    clear = Looks(CLEARLY, beside_heat=True)
+    told_clearly(kelvins, clear, say=quietly)
+    assert len(clear.given) == 1
+
+
 def test_without_a_part_map_nothing_is_looked_for_beside_the_metal(kelvins: Line) -> None:
     unmapped = replace(kelvins, board=None, places=(), priors=())
     looks = Looks((CANNOT_TELL, 0.0, 0.0), mirror=a_mirror(kelvins, top=10))
@@ -221,3 +239,25 @@ def test_a_short_beside_a_passing_hand_is_named_and_a_hand_alone_is_not() -> Non
         alone = find(small(None, hand=True, logged=logged), board=demo_board())
         assert alone.verdict != HOT_SPOT
         assert alone.suspects == ()
+
+
+def test_a_strong_short_is_named_though_a_hand_comes_and_stays() -> None:
+    """It is there for more than half of the injection, and brighter than the heat of the short."""
+    hand = WarmHand(
+        temperature_c=36.0, from_s=14.0, to_s=60.0, start_px=(20, 12), end_px=(60, 40), size_px=16.0
+    )
+    for fault in ("C18", None):
+        scene = build_scene(
+            demo_board(), rail="3V3", fault=fault, short_ohm=0.12, camera=CAMERA, hands=(hand,)
+        )
+        made = simulate_recording(
+            scene,
+            Bench(edges_s=(6.0,), volts=1.0, amps=1.0, logged=True),
+            duration_s=26.0,
+            rng=np.random.default_rng(3),
+        )
+        finding = find(made.recording, board=demo_board())
+        assert (finding.verdict == HOT_SPOT) == (fault is not None)
+        if fault is not None:
+            assert finding.suspects[0].ref == fault
+            assert any("left out" in warning for warning in finding.warnings)
