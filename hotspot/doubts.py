@@ -114,6 +114,9 @@ class Mirrored:
         Whether a spot near the noise has an equal right beside it: one thing, and no spot. Of 64
         shorts found there, by two generators, none had; of some 260 recordings in which nothing is
         shorted one had, a draught over a part of the rail, which was named.
+    turned
+        Whether the scale of a display was turned over: what comes into the picture then makes
+        all else seem to warm, in many places at once.
     """
 
     equals: int
@@ -128,6 +131,7 @@ class Mirrored:
     plain: bool = False
     scattered: int = 1
     twin: bool = False
+    turned: bool = False
 
     def doubt(
         self,
@@ -158,6 +162,8 @@ class Mirrored:
             False-alarm probability of the reading.
         """
         if self.twin or (self.plain and self.equals > 1):
+            return MIRRORED
+        if self.turned and (self.equals > 1 or self.scattered >= FEWEST_EQUALS):
             return MIRRORED
         # Places that change alike: one of two must be well on a part of the rail, one of three must
         # also be the strongest, and strong.

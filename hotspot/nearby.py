@@ -62,28 +62,33 @@ def without_others(probabilities: FloatArray, *, others: frozenset[int]) -> Floa
     return out
 
 
-def chance_on_rail(
+def chance_where(
     probabilities: FloatArray,
     *,
-    priors: tuple[Prior, ...],
+    priors: tuple[Prior, ...] | None,
     places: tuple[Place, ...],
     near_px: FloatArray | None,
     mm_per_px: float | None,
 ) -> float:
-    """Return the probability of the likeliest part of the rail that can fail, where the heat is.
+    """Return the probability of the likeliest part where the heat is.
 
     What is warm far from a spot is another matter, and too weak to be a spot of its own.
 
     Parameters
     ----------
-    probabilities, priors, places
+    probabilities, places
         One of each for every part.
+    priors
+        One for every part: then only parts count that the current can reach and that can fail under
+        it. None where heat is so strong that it speaks against the map.
     near_px
         (2,) the spot; None where the picture has none but the path's.
     mm_per_px
         Scale, or None.
     """
-    able = np.array([p.role in (Role.SHUNT, Role.LOAD, Role.UNKNOWN) for p in priors])
+    able = np.ones(len(places), dtype=bool)
+    if priors is not None:
+        able = np.array([p.role in (Role.SHUNT, Role.LOAD, Role.UNKNOWN) for p in priors])
     if near_px is not None:
         reach_px = HEAT_REACH_MM / (mm_per_px or USUAL_MM_PER_PX)
         able &= np.array([np.hypot(*(p.xy_px - near_px)) < reach_px + p.radius_px for p in places])

@@ -104,13 +104,13 @@ def doubt_of(
         moving=moving,
         passed=passed,
         plain=plain,
+        turned=line.turned,
     )
     mapped = bool(line.places)
     best = 1.0
     if mapped:
         # No current reaches a part off the rail: only strong heat speaks against the map.
-        anywhere = max((s.probability for s in weighed.suspects), default=0.0)
-        best = anywhere if signs.snr > STRONG_BESIDE else weighed.on_rail
+        best = weighed.on_any if signs.snr > STRONG_BESIDE else weighed.on_rail
     cold_s = np.inf
     if switching.onset_s is not None and switching.period_s is None:
         cold_s = switching.onset_s - float(line.audit.t_s[0])

@@ -113,6 +113,7 @@ def find_mirrored(
     moving: bool = False,
     passed: bool = False,
     plain: bool = False,
+    turned: bool = False,
 ) -> Mirrored:
     """Return the signs of something mirrored in a field with its spots, strongest first.
 
@@ -134,6 +135,8 @@ def find_mirrored(
     plain
         Whether this is the plain look (`hotspot.look`), in which nothing but their number tells
         places that mirror a hand from one that is hot.
+    turned
+        Whether the scale of a display was turned over.
     """
     seen = [s.xy_px for s in spots] if centres_px is None else centres_px
     if not spots:
@@ -159,7 +162,11 @@ def find_mirrored(
     lead = max(own, key=lambda s: s.snr)
     lead_at = next(at for s, at in zip(spots, seen, strict=True) if s is lead)
     near = sum(float(np.hypot(*(at - lead_at))) < OWN_REACH_PX for at in alike)
-    far = [s for s in own if np.hypot(*(s.xy_px - lead.xy_px)) > OWN_REACH_PX]
+    far = [
+        s
+        for s, at, yes in zip(spots, seen, judged, strict=True)
+        if yes and np.hypot(*(at - lead_at)) > OWN_REACH_PX
+    ]
     if plain:
         equals = 1 + sum(s.snr >= PLAIN_EQUAL_SHARE * strongest for s in far)
     return Mirrored(
@@ -174,6 +181,7 @@ def find_mirrored(
         leads=lead.role == "fault",
         fault_snr=max((s.snr for s in spots if s.role == "fault"), default=0.0),
         scattered=1 + sum(s.snr >= SCATTERED_SHARE * strongest for s in far),
+        turned=turned,
         twin=near > 1 and equals > 1 and strongest < FAR_ABOVE_NOISE,
     )
 

@@ -26,7 +26,7 @@ from hotspot.locate.parts import (
 from hotspot.locate.spots import FoundSpot
 from hotspot.nearby import (
     USUAL_MM_PER_PX,
-    chance_on_rail,
+    chance_where,
     parts_of_others,
     without_others,
 )
@@ -78,12 +78,15 @@ class Weighed:
     on_rail
         Probability of the likeliest part that the current can reach and that can fail under it,
         where the heat is, the parts that other spots are at left out.
+    on_any
+        The same of any part there.
     """
 
     spots: tuple[Spot, ...]
     suspects: tuple[Suspect, ...]
     warnings: tuple[str, ...]
     on_rail: float = 0.0
+    on_any: float = 0.0
 
 
 def tempered(scores: Scores, snr: float) -> Scores:
@@ -201,10 +204,10 @@ def weigh(
     within = tuple(spread.get(p.role, WITHIN_BODY) for p in priors)
     around = tuple(AROUND_SERIES_MM / (mm_per_px or USUAL_MM_PER_PX) if s else 0.0 for s in series)
 
-    def on_rail_near(chances: FloatArray, near_px: FloatArray | None) -> float:
-        return chance_on_rail(
-            chances, priors=priors, places=places, near_px=near_px, mm_per_px=mm_per_px
-        )
+    def near(
+        chances: FloatArray, px: FloatArray | None, of: tuple[Prior, ...] | None = priors
+    ) -> float:
+        return chance_where(chances, priors=of, places=places, near_px=px, mm_per_px=mm_per_px)
 
     if board is not None and places:
         own_spot: dict[int, float] = {}  # SNR by series part
@@ -229,7 +232,7 @@ def weigh(
                 own_spot.setdefault(hottest, found[i].centre.snr)
                 continue
             chances = posterior(priors, scores=part_scores[i], elsewhere=elsewhere)
-            if on_rail_near(chances, centres[i]) > ON_A_PART:
+            if near(chances, centres[i]) > ON_A_PART:
                 roles[i] = "fault"
         fault = _fault_of(roles, snr=[s.centre.snr for s in found])
         if fault is not None:
@@ -244,11 +247,11 @@ def weigh(
     warnings: list[str] = []
     if fault is not None:
         stack, seen = stacks[fault], part_scores[fault]
-        near: FloatArray | None = centres[fault]
+        at: FloatArray | None = centres[fault]
     else:
         stack = rest
         seen = score_parts(stack, places=places, within=within, around_px=around)
-        near = None
+        at = None
         if found:
             warnings.append(
                 "Only the path of the current is warm: raise the current as planned, or look for"
@@ -256,9 +259,9 @@ def weigh(
             )
     probabilities = posterior(priors, scores=seen, elsewhere=elsewhere_evidence(stack, field))
     distance = None
-    if near is not None and registration.board_from_thermal is not None:
-        at = registration.board_from_thermal.map(near)
-        distance = np.array([np.hypot(p.x_mm - at[0], p.y_mm - at[1]) for p in board.parts])
+    if at is not None and registration.board_from_thermal is not None:
+        x, y = registration.board_from_thermal.map(at)
+        distance = np.array([np.hypot(p.x_mm - x, p.y_mm - y) for p in board.parts])
     suspects = name_suspects(
         board,
         probabilities=probabilities,
@@ -269,12 +272,16 @@ def weigh(
         rail=rail,
         unit="mm" if board.units == "mm" else "photo px",
     )
-    if fault is not None and suspects and suspects[0].probability > ON_THIS_PART:
-        named = next(i for i, p in enumerate(places) if p.ref == suspects[0].ref)
-        at, cov = fused(
+    others = frozenset[int]()
+    if fault is not None:
+        others = parts_of_others(places, centres_px=centres, own=fault)
+    named = int(np.argmax(probabilities))
+    # The likeliest part may be another spot's: it says nothing of where this one is.
+    if fault is not None and probabilities[named] > ON_THIS_PART and named not in others:
+        xy_px, cov = fused(
             found[fault].centre, places[named], on_a_die=board.parts[named].kind is Kind.IC
         )
-        centre = replace(found[fault].centre, xy_px=at, cov_px2=cov)
+        centre = replace(found[fault].centre, xy_px=xy_px, cov_px2=cov)
         moved = _spot(
             replace(found[fault], centre=centre),
             role="fault",
@@ -282,14 +289,13 @@ def weigh(
             peak=spots[fault].peak_k,
         )
         spots = (*spots[:fault], moved, *spots[fault + 1 :])
-    if fault is not None:
-        others = parts_of_others(places, centres_px=centres, own=fault)
-        probabilities = without_others(probabilities, others=others)
+    probabilities = without_others(probabilities, others=others)
     return Weighed(
         spots=spots,
         suspects=suspects,
         warnings=tuple(warnings),
-        on_rail=on_rail_near(probabilities, near),
+        on_rail=near(probabilities, at),
+        on_any=near(probabilities, at, None),
     )
 
 

@@ -150,3 +150,13 @@ def test_strong_heat_at_a_part_stands_beside_warmer_copper() -> None:
     assert forbidden(copper, logged=False, best=0.999, mapped=False)
     assert forbidden(replace(copper, fault_snr=40.0), logged=False, best=0.999)
     assert forbidden(replace(copper, misfit=0.4), logged=False, best=0.999)
+
+
+def test_turned_over_only_one_place_may_warm() -> None:
+    """What comes into a display's picture makes all else go dark: turned over, many places warm."""
+    for one, many in (({"scattered": 2}, {"scattered": 5}), ({}, {"equals": 2})):
+        alone = replace(Mirrored(equals=1, restless=0, snr=31.0, turned=True), **one)
+        assert not forbidden(alone, best=0.994, logged=False)
+        several = replace(alone, **many)
+        assert doubt(several, best=0.994, logged=False) == MIRRORED
+        assert not forbidden(replace(several, turned=False), best=0.994, logged=False)

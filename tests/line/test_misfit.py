@@ -57,6 +57,18 @@ def test_the_share_out_of_step_is_measured_everywhere(
     assert found == pytest.approx(share, abs=0.06)
 
 
+def test_scattered_spots_are_counted_where_they_were_seen() -> None:
+    """What is known of a part may have moved the strongest to where another is."""
+    seen = [(20.0, 20.0), (50.0, 30.0), (12.0, 40.0)]
+    spots = tuple(
+        Spot(xy_px=np.array(at), cov_px2=np.eye(2), snr=of, peak_k=0.5, role="unknown")
+        for at, of in zip(((50.0, 30.0), *seen[1:]), (264.0, 150.0, 120.0), strict=True)
+    )
+    centres = tuple(np.array(at) for at in seen)
+    z = field(quiet_share=0.0, xy_px=(20.0, 20.0))
+    assert find_mirrored(z, spots=spots, centres_px=centres).scattered == 3
+
+
 @pytest.mark.parametrize(("snr", "scattered"), [(90.0, 3), (70.0, 1)])
 def test_scattered_spots_are_counted_far_from_the_strongest(snr: float, scattered: int) -> None:
     spots = tuple(

@@ -7,17 +7,22 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from hotspot.board import Role
+from hotspot.board import Board, Kind, Part, Rail, Role
+from hotspot.locate.centre import Centre
 from hotspot.locate.field import inner
 from hotspot.locate.parts import PartScore, Place
-from hotspot.nearby import HEAT_REACH_MM, chance_on_rail, parts_of_others, without_others
-from hotspot.suspects import Prior
+from hotspot.locate.places import places_on_picture
+from hotspot.locate.spots import FoundSpot
+from hotspot.nearby import HEAT_REACH_MM, chance_where, parts_of_others, without_others
+from hotspot.register.registration import PlaneMap, Registration
+from hotspot.suspects import Prior, build_priors
 from hotspot.weigh import (
     MODEL_ERROR,
     SECOND_SPOT,
     elsewhere_evidence,
     path_probability,
     tempered,
+    weigh,
 )
 from tests.locate.white_field import gaussian, scored, white_field
 
@@ -139,7 +144,7 @@ def test_only_a_part_that_can_fail_and_is_where_the_heat_is_speaks_for_the_rail(
     chances = np.array([0.2, 0.6, 0.15])
 
     def chance(near_px: np.ndarray | None, mm_per_px: float | None = 0.2) -> float:
-        return chance_on_rail(
+        return chance_where(
             chances, priors=PRIORS, places=places, near_px=near_px, mm_per_px=mm_per_px
         )
 
@@ -153,6 +158,15 @@ def test_only_a_part_that_can_fail_and_is_where_the_heat_is_speaks_for_the_rail(
     assert chance(near, 0.4) == 0.0
     assert chance(near, None) == 0.0
 
+    # Heat that speaks against the map is any part's, but where it is.
+    def anywhere(near_px: np.ndarray) -> float:
+        return chance_where(
+            np.array([0.2, 0.6, 0.9]), priors=None, places=places, near_px=near_px, mm_per_px=0.2
+        )
+
+    assert anywhere(np.array([22.0, 21.0])) == 0.9
+    assert anywhere(np.array([118.0, 21.0])) == 0.6
+
 
 def test_what_another_spot_is_at_says_nothing_against_this_ones_part() -> None:
     """Two shorts about as warm share the probability between them, but not their places."""
@@ -162,3 +176,42 @@ def test_what_another_spot_is_at_says_nothing_against_this_ones_part() -> None:
     # Something else stays as likely against the part as it was.
     assert (1 - own.sum()) / own[0] == pytest.approx((1 - chances.sum()) / chances[0])
     np.testing.assert_array_equal(without_others(chances, others=frozenset()), chances)
+
+
+@pytest.mark.parametrize("at_the_part", [True, False])
+def test_a_part_that_another_spot_is_at_is_not_where_this_one_is(at_the_part: bool) -> None:
+    """The strongest is on no part; the likeliest part is forty pixels from it, and warm as well."""
+    strongest = (46.0, 30.0) if at_the_part else (12.0, 14.0)
+    other = (12.0, 14.0) if at_the_part else (46.0, 30.0)
+    part = Part("C1", Kind.CAPACITOR, "0402", 46.0, 30.0, 3.0, 1.5, nets=("3V3", "GND"))
+    board = Board(name="made", parts=(part,), rails=(Rail("3V3", 3.3),), units="mm")
+    registration = Registration(board_from_thermal=PlaneMap(np.eye(3), 1e-4 * np.eye(8)))
+    maps = [height * gaussian(SHAPE, at, 1.5) for height, at in ((400, strongest), (385, other))]
+    field = white_field((maps[0] + maps[1])[None])
+    found = tuple(
+        FoundSpot(
+            centre=Centre(np.array(at), 0.04 * np.eye(2), snr=snr, template=0),
+            false_alarm=0.0,
+            scores=scored(white_field(picture[None]), sigma_px=1.5),
+        )
+        for at, snr, picture in (
+            (strongest, 1060.0, maps[0] + maps[1]),
+            (other, 1020.0, maps[1]),
+        )
+    )
+    weighed = weigh(
+        found,
+        board=board,
+        rail="3V3",
+        places=places_on_picture(board, registration),
+        priors=build_priors(board, rail="3V3"),
+        registration=registration,
+        field=field,
+        rest=scored(white_field(np.zeros((1, *SHAPE))), sigma_px=1.5),
+        peak_k=lambda spot: 1.0,
+        mm_per_px=0.1,  # both within the reach of heat
+    )
+    # In either case it is the likeliest part; what counts is whether this spot is there.
+    assert weighed.suspects[0].ref == "C1"
+    assert (weighed.on_any > 0.9) == at_the_part
+    np.testing.assert_allclose(weighed.spots[0].xy_px, strongest, atol=0.3)
