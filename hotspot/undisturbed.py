@@ -21,6 +21,8 @@ from hotspot.switched import choose_switching, evidence_of
 
 # What is left must hear so much of the heat's energy: half its SNR, which a hand takes as well.
 LEAST_ENERGY = 0.25
+# ... and of heat so strong that it may have passed for a disturbance a tenth.
+LEAST_OF_STRONG = 0.1
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -76,6 +78,11 @@ def find_heat(line: Line) -> Heated:
     if first.fit is None or first.mirror is None or not first.mirror.lively:
         return first
     kept = find_undisturbed_bins(line.calm_bins, first.mirror)
+    if kept is None or _heard(line, first, kept) < LEAST_ENERGY:
+        # Strong heat may have passed for a disturbance itself.
+        most = find_undisturbed_bins(line.calm_bins, first.mirror, leniently=True)
+        if most is not None and _heard(line, first, most) > LEAST_OF_STRONG:
+            kept = most
     if kept is None or _takes_the_switching(line, first, kept):
         return first
     then = _heat(replace(line, calm_bins=at_bins(line.calm_bins, kept)))
@@ -93,19 +100,26 @@ def _takes_the_switching(line: Line, first: Heated, kept: NDArray[np.bool_]) -> 
     A hand that switches passes over the board when it does. Heat at a part of the rail then says
     that the moments are the output's and not the hand's; without them other moments would be found.
     """
-    fit, bins = first.fit, line.calm_bins.bins
+    fit = first.fit
     if line.recording.injection is not None or fit is None or not line.on_rail:
         return False
-    _, body, _ = response_in(bins, first.estimate.drive, frame_t_s=line.audit.t_s)
-
-    def heard(at: NDArray[np.bool_]) -> float:
-        noise = fit.covariance[np.ix_(at, at)]
-        white = whitening(noise, segment=bins.segment[at])
-        return float(np.sum((body[:, at] @ white) * body[:, at]))
-
-    if heard(kept) > LEAST_ENERGY * heard(np.ones_like(kept)):
+    if _heard(line, first, kept) > LEAST_ENERGY:
         return False
     return evidence_of(line, fit).is_at_a_part
+
+
+def _heard(line: Line, first: Heated, at: NDArray[np.bool_]) -> float:
+    """Return the share of the switching's energy that some of the (bins,) hear."""
+    fit, bins = first.fit, line.calm_bins.bins
+    if fit is None:
+        return 0.0
+    _, body, _ = response_in(bins, first.estimate.drive, frame_t_s=line.audit.t_s)
+
+    def energy(of: NDArray[np.bool_]) -> float:
+        white = whitening(fit.covariance[np.ix_(of, of)], segment=bins.segment[of])
+        return float(np.sum((body[:, of] @ white) * body[:, of]))
+
+    return energy(at) / max(energy(np.ones_like(at)), 1e-300)
 
 
 def _energy(fit: HeatFit) -> float:

@@ -92,7 +92,9 @@ def build_mirror(fit: HeatFit, *, bad: NDArray[np.bool_]) -> Mirror | None:
     )
 
 
-def find_undisturbed_bins(calm_bins: CalmBins, mirror: Mirror) -> NDArray[np.bool_] | None:
+def find_undisturbed_bins(
+    calm_bins: CalmBins, mirror: Mirror, *, leniently: bool = False
+) -> NDArray[np.bool_] | None:
     """Return the (bins,) in which nothing passes before the mirrors, or None.
 
     None where nothing does at any time, or nearly always, or where the mirrors never come to rest.
@@ -103,6 +105,9 @@ def find_undisturbed_bins(calm_bins: CalmBins, mirror: Mirror) -> NDArray[np.boo
         Drift-free bins.
     mirror
         From `build_mirror`.
+    leniently
+        Whether a moment must come nearer, in logarithms, to the most disturbed one than to the
+        usual: strong heat warms the metal about it as well, and that is no disturbance.
     """
     bins = calm_bins.bins
     strength = mirror.strength.reshape(-1)
@@ -113,7 +118,10 @@ def find_undisturbed_bins(calm_bins: CalmBins, mirror: Mirror) -> NDArray[np.boo
     for _ in range(ROUNDS):
         power = _power(metal, segment=bins.segment, usually=kept)
         usual = float(np.median(power[power <= np.median(power[kept])]))
-        disturbed = power > DISTURBED * usual
+        least = DISTURBED
+        if leniently:
+            least = max(least, float(np.sqrt(power.max() / max(usual, 1e-12))))
+        disturbed = power > least * usual
         if not disturbed.any():
             break
         apart = np.abs(bins.t_s[:, None] - bins.t_s[disturbed][None]).min(axis=1)
@@ -131,6 +139,8 @@ def find_undisturbed_bins(calm_bins: CalmBins, mirror: Mirror) -> NDArray[np.boo
     rest = _power(bins.values[kept][:, matt], segment=segment, usually=every)
     sure = float(np.median(power[disturbed])) > SURELY_DISTURBED * usual
     still = NEARLY_STILL if sure else STILL_AGAIN
+    if sure and leniently:
+        still = np.inf  # the heat itself is not
     return kept if np.median(mirrored) < still * np.median(rest) else None
 
 

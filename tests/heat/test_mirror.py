@@ -20,7 +20,7 @@ from hotspot.heat.gather import Gathered, gather_bins
 from hotspot.heat.mirror import Mirror, build_mirror, find_undisturbed_bins, without_mirrored
 from hotspot.heat.values import value_converter
 from hotspot.line import build_line, switchings_of
-from tests.heat.made_frames import COUNT_C, Made, celsius, recording, times
+from tests.heat.made_frames import COUNT_C, Made, celsius, lumped, recording, times
 
 MADE = Made(rows=64, cols=88, xy_px=(61.2, 22.4), peak_k=0.12, seed=4)
 
@@ -142,3 +142,28 @@ def test_after_what_surely_was_a_hand_the_metal_need_not_be_quite_still(
     if kept is not None:
         seen_at = bins.binned(np.max(hand, axis=(1, 2))[:, None])[:, 0]
         assert float(seen_at[kept].max()) < 0.1
+
+
+def test_leniently_metal_that_strong_heat_warms_is_not_disturbed() -> None:
+    """Pads near the short change as it warms; the hand shows a hundred times as much."""
+    made = replace(MADE, seconds=36.0, peak_k=0.0)
+    t_s = times(made)
+    hand = mirrored_hand(made, peak_k=1.0)
+    pads = hand.max(axis=0)
+    hand[(t_s < 20.0) | (t_s >= 24.0)] = 0.0
+    warm = 0.4 * lumped(t_s, (9.0,), 0.8)[:, None, None] * pads
+    seen = celsius(made) + 8.0 * hand + warm
+    given = recording(made, np.round((seen + 20.0) / COUNT_C).astype(np.uint16))
+    to_values = value_converter(given)
+    audit = audit_frames(given, to_values=to_values)
+    bins = gather_bins(given, audit, to_values=to_values)
+    line = build_line(Gathered(recording=given, audit=audit, bins=bins))
+    mirror = Mirror(strength=np.where(pads > 0.2, pads, 0).astype(np.float32), lively=True)
+    strictly = find_undisturbed_bins(line.calm_bins, mirror)
+    cold = bins.t_s < 8.5
+    assert strictly is None or not strictly[cold].any()
+    leniently = find_undisturbed_bins(line.calm_bins, mirror, leniently=True)
+    assert leniently is not None
+    assert leniently[cold].all()
+    seen_at = bins.binned(np.max(hand, axis=(1, 2))[:, None])[:, 0]
+    assert float(seen_at[leniently].max()) < 0.1

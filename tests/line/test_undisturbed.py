@@ -25,7 +25,7 @@ def test_without_a_log_moments_that_hold_the_switching_are_kept(
     made = simulated("C18", amps=0.6, edges_s=(ONSET_S,), logged=False, duration_s=DURATION_S)
     line = line_of(made.recording, demo_board())
 
-    def undisturbed_bins(calm_bins: CalmBins, _: Mirror) -> np.ndarray:
+    def undisturbed_bins(calm_bins: CalmBins, _: Mirror, **how: bool) -> np.ndarray:
         t_s = calm_bins.bins.t_s
         return (t_s < passed_s[0]) | (t_s > passed_s[1])
 
@@ -45,7 +45,7 @@ def test_with_a_log_what_is_left_must_hear_the_heat(monkeypatch: pytest.MonkeyPa
     monkeypatch.setattr(
         undisturbed,
         "find_undisturbed_bins",
-        lambda calm_bins, _: calm_bins.bins.t_s > 12.0,
+        lambda calm_bins, _, **how: calm_bins.bins.t_s > 12.0,
     )
     monkeypatch.setattr(
         undisturbed,
@@ -53,3 +53,27 @@ def test_with_a_log_what_is_left_must_hear_the_heat(monkeypatch: pytest.MonkeyPa
         lambda *_, bad: Mirror(np.ones(bad.shape, np.float32), lively=True),
     )
     assert find_heat(line).left_out_s == 0.0
+
+
+@pytest.mark.parametrize("logged", [True, False])
+def test_strong_heat_that_passed_for_a_disturbance_is_not_left_out(
+    monkeypatch: pytest.MonkeyPatch, logged: bool
+) -> None:
+    """Strictly only what is warm is left, which tells nothing; leniently only the hand goes."""
+    made = simulated("C18", amps=0.6, edges_s=(ONSET_S,), logged=logged, duration_s=DURATION_S)
+    line = line_of(made.recording, demo_board())
+
+    def undisturbed_bins(calm_bins: CalmBins, _: Mirror, *, leniently: bool = False) -> np.ndarray:
+        t_s = calm_bins.bins.t_s
+        hand = (t_s > 20.0) & (t_s < 25.0)
+        return ~hand if leniently else ~hand & (t_s > 14.0)
+
+    monkeypatch.setattr(undisturbed, "find_undisturbed_bins", undisturbed_bins)
+    monkeypatch.setattr(
+        undisturbed,
+        "build_mirror",
+        lambda *_, bad: Mirror(np.ones(bad.shape, np.float32), lively=True),
+    )
+    heated = find_heat(line)
+    assert heated.left_out_s == pytest.approx(5.0, abs=1.0)
+    assert heated.estimate.switching.onset_s == pytest.approx(ONSET_S, abs=0.6)
