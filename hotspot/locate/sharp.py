@@ -36,7 +36,7 @@ LEAST_LEAD = 1.5
 # Parts nearer than this may be warmed by the same spot, px.
 SAME_PX = 12.0
 # What is left over of it at another pace than its own: a body lags behind the board under it by
-# half a second, in what takes ten to rise.
+# half a second, in what takes ten to rise (common practice, no source).
 UNLIKE = 0.04
 # Directions in which smooth shapes differ by less than this share are one.
 ALIKE = 1e-4
@@ -208,9 +208,10 @@ def _heard(
         given = seen / noise[:, j]
         given = given - basis @ (basis.T @ given)
         own = shape / noise[:, j]
-        whole[j] = own @ own
+        whole[j] = max(float(own @ own), 1e-290)
         own = own - basis @ (basis.T @ own)
-        energy[j], heard[j] = own @ own, own @ given
+        # Nothing is left of a shape that pixels show nothing of, or that is smooth itself.
+        energy[j], heard[j] = max(float(own @ own), 1e-300), own @ given
         left[:, j] = given - own * heard[j] / energy[j]
     return heard, energy, left, float(np.min(energy / whole))
 

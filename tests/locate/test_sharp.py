@@ -144,6 +144,21 @@ def test_without_parts_in_the_picture_there_is_nothing_to_ask() -> None:
         assert find_sharp(field, places=places, **given) is None
 
 
+@pytest.mark.parametrize("reach_px", [4.0, 40.0])
+def test_a_part_that_shows_nothing_of_its_heat_is_not_named(reach_px: float) -> None:
+    """Bare metal, or beside the board's edge: no shape is left to look for."""
+    field = seen(path=100.0, short=60.0)
+    y, x = np.mgrid[: SHAPE[0], : SHAPE[1]]
+    dark = np.hypot(x - PARTS[SHORTED][0], y - PARTS[SHORTED][1]) < reach_px
+    describer = Describer(
+        bad=field.bad, sigma_px=WIDTH, emissivity=np.where(dark, 0.0, 1.0).astype(np.float32)
+    )
+    found = find_sharp(
+        field, places=PLACES, path_px=(PATH,), course=np.ones(1), describer=describer
+    )
+    assert found is None or found.place != SHORTED
+
+
 def test_the_picture_that_is_left_holds_the_spot_alone() -> None:
     found = sharp_in(seen(path=100.0, short=30.0))
     assert found is not None
