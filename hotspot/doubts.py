@@ -69,8 +69,8 @@ LEAST_UNLOGGED = 0.35
 LEAST_OFF_PARTS = STRONG_BESIDE
 # What noise gives more often than this must also be well on a part of the rail, as noise hardly
 # ever is, and not about as well on two: the parts of real ones had 0.89 and more (all but one of
-# the 23 weakest that were found), that of noise 0.65. A board with nothing shorted was named at 2e-6
-# (its part had 0.59); of 312 that were named right one above 1e-6 had less than 0.8 (0.78).
+# the 23 weakest that were found), that of noise 0.65. A board with nothing shorted was named at
+# 2e-6 (its part had 0.59); of 312 that were named right one above 1e-6 had less than 0.8 (0.78).
 SELDOM, LIKELY = 1e-6, 0.8
 # Switching that was read off the frames was read off the best of many places: of some 40 real ones
 # without a log one was above this (5e-6), of a hundred recordings in which nothing is shorted two

@@ -160,3 +160,12 @@ def test_turned_over_only_one_place_may_warm() -> None:
         several = replace(alone, **many)
         assert doubt(several, best=0.994, logged=False) == MIRRORED
         assert not forbidden(replace(several, turned=False), best=0.994, logged=False)
+
+
+def test_the_more_often_noise_gives_it_the_surer_its_part_must_be() -> None:
+    weak = Mirrored(equals=1, restless=0, snr=5.6)
+    assert doubt(weak, best=0.59, chance=2e-6) == WEAK
+    assert doubt(weak, best=0.59, chance=5e-7) is None
+    assert doubt(weak, logged=False, best=0.87, chance=7e-7) == WEAK_UNLOGGED
+    assert doubt(weak, logged=False, best=0.87, chance=5e-8) is None
+    assert doubt(weak, logged=False, best=0.97, chance=7e-7) is None
