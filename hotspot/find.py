@@ -304,7 +304,8 @@ def conclude(line: Line, say: Progress) -> Told:
             chance=chance_of(spots, first, field, trials),
         )
 
-    unclear = weighed.on_rail < CLEAR or doubt_about(found, weighed) is not None
+    doubt = doubt_about(found, weighed)
+    unclear = weighed.on_rail < CLEAR or doubt is not None
     if unclear and not (moved or moving or mirrored_spots or like_mirrors or look.plain):
         hidden = with_hidden(
             found,
@@ -317,9 +318,8 @@ def conclude(line: Line, say: Progress) -> Told:
             trials=trials,
         )
         if hidden and doubt_about(hidden, beside := weighed_of(hidden)) is None:
-            found, weighed = hidden, beside
+            found, weighed, doubt = hidden, beside, None
     chance = chance_of(found, first, field, trials)
-    doubt = doubt_about(found, weighed)
     shown = shown_as(found[0].centre.template if found else 0)
     heat = heat_seen(line, fit, field, found=found, shown=shown)
     verdict = HOT_SPOT if found else NO_HOT_SPOT

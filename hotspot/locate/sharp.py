@@ -102,20 +102,25 @@ def find_sharp(
     describer
         Of spots.
     """
-    windows = [_window(field, p, path_px=path_px, describer=describer) for p in places]
-    scores = np.array([-np.inf if w is None else _told(w, course=course).snr for w in windows])
-    best = int(np.argmax(scores)) if len(scores) else -1
-    window = windows[best] if len(scores) else None
-    if window is None or scores[best] < LEAST_SNR:
+    windows = {
+        i: window
+        for i, place in enumerate(places)
+        if (window := _window(field, place, path_px=path_px, describer=describer)) is not None
+    }
+    told = {i: _told(window, course=course) for i, window in windows.items()}
+    scores = np.full(len(places), -np.inf)
+    for i, spot in told.items():
+        scores[i] = spot.snr
+    best = int(np.argmax(scores)) if told else -1
+    if not told or scores[best] < LEAST_SNR:
         return None
     apart = np.array([np.hypot(*(p.xy_px - places[best].xy_px)) for p in places])
     if scores[best] < LEAST_LEAD * np.max(scores, where=apart > SAME_PX, initial=0.0):
         return None
-    told = _told(window, course=course)
     maps = np.zeros((len(field.maps), field.maps[0].size), np.float32)
-    maps[:, window.index] = told.alone.T
+    maps[:, windows[best].index] = told[best].alone.T
     alone = replace(field, maps=maps.reshape(field.maps.shape))
-    return SharpSpot(place=best, snr=told.snr, field=alone)
+    return SharpSpot(place=best, snr=told[best].snr, field=alone)
 
 
 def _window(
@@ -168,9 +173,10 @@ def _told(window: _Window, *, course: FloatArray) -> _Told:
         smooth = _smooth_of(turned, noise=noise)
         size2 = np.sum(smooth**2, axis=1, keepdims=True)
         noise = np.sqrt(1.0 + LEFTOVER**2 * smooth**2 + UNLIKE**2 * size2)
+    bases = [_directions(window.smooth / sigma[:, None]) for sigma in noise.T]
     best: tuple[float, int] = (-np.inf, 0)
     for k, shape in enumerate(window.narrow.T):
-        heard, energy, left, share = _heard(turned, shape, noise=noise)
+        heard, energy, left, share = _heard(turned, shape, noise=noise, bases=bases)
         if share < LEAST_SHARE:
             continue
         free = max(1, left.size - window.smooth.shape[1] * left.shape[1])
@@ -197,14 +203,13 @@ def _smooth_of(window: _Window, *, noise: FloatArray) -> FloatArray:
 
 
 def _heard(
-    window: _Window, shape: FloatArray, *, noise: FloatArray
+    window: _Window, shape: FloatArray, *, noise: FloatArray, bases: list[FloatArray]
 ) -> tuple[FloatArray, FloatArray, FloatArray, float]:
     """Products with the maps (k,), energies (k,), what is left (n, k), share that is not smooth."""
     maps = window.seen.shape[1]
     heard, energy, whole = np.zeros(maps), np.zeros(maps), np.zeros(maps)
     left = np.empty_like(window.seen)
-    for j, seen in enumerate(window.seen.T):
-        basis = _directions(window.smooth / noise[:, j, None])
+    for j, (seen, basis) in enumerate(zip(window.seen.T, bases, strict=True)):
         given = seen / noise[:, j]
         given = given - basis @ (basis.T @ given)
         own = shape / noise[:, j]

@@ -19,7 +19,7 @@ from hotspot.heat.fit import HeatFit, fit_heat
 from hotspot.heat.gather import Gathered, gather_bins
 from hotspot.heat.mirror import Mirror, build_mirror, find_undisturbed_bins, without_mirrored
 from hotspot.heat.values import value_converter
-from hotspot.line import build_line, switchings_of
+from hotspot.line import Line, build_line, switchings_of
 from tests.heat.made_frames import COUNT_C, Made, celsius, lumped, recording, times
 
 MADE = Made(rows=64, cols=88, xy_px=(61.2, 22.4), peak_k=0.12, seed=4)
@@ -47,15 +47,19 @@ def frames_of(made: Made, *, hand_k: float) -> np.ndarray:
     return np.round((seen + 20.0) / COUNT_C).astype(np.uint16)
 
 
-def fitted(made: Made, *, hand_k: float) -> tuple[CalmBins, Drive, np.ndarray, HeatFit]:
-    given = recording(made, frames_of(made, hand_k=hand_k))
+def line_of(made: Made, seen_c: np.ndarray) -> Line:
+    given = recording(made, np.round((seen_c + 20.0) / COUNT_C).astype(np.uint16))
     to_values = value_converter(given)
     audit = audit_frames(given, to_values=to_values)
     bins = gather_bins(given, audit, to_values=to_values)
-    line = build_line(Gathered(recording=given, audit=audit, bins=bins))
+    return build_line(Gathered(recording=given, audit=audit, bins=bins))
+
+
+def fitted(made: Made, *, hand_k: float) -> tuple[CalmBins, Drive, np.ndarray, HeatFit]:
+    line = line_of(made, celsius(made) + mirrored_hand(made, peak_k=hand_k))
     drive = switchings_of(line)[0].drive
-    fit = fit_heat(line.calm_bins, drive, frame_t_s=audit.t_s)
-    return line.calm_bins, drive, audit.t_s, fit
+    fit = fit_heat(line.calm_bins, drive, frame_t_s=line.audit.t_s)
+    return line.calm_bins, drive, line.audit.t_s, fit
 
 
 def test_a_hand_shows_the_mirrors_and_goes_with_them() -> None:
@@ -102,13 +106,9 @@ def test_moments_with_a_hand_are_told_from_those_without(gone_s: tuple[float, fl
     hand, t_s = mirrored_hand(made, peak_k=1.0), times(made)
     there = (t_s < gone_s[0]) | (t_s >= gone_s[1])
     hand[~there] = 0.0
-    seen = celsius(made) + hand
-    given = recording(made, np.round((seen + 20.0) / COUNT_C).astype(np.uint16))
-    to_values = value_converter(given)
-    audit = audit_frames(given, to_values=to_values)
-    bins = gather_bins(given, audit, to_values=to_values)
-    line = build_line(Gathered(recording=given, audit=audit, bins=bins))
-    fit = fit_heat(line.calm_bins, switchings_of(line)[0].drive, frame_t_s=audit.t_s)
+    line = line_of(made, celsius(made) + hand)
+    bins = line.calm_bins.bins
+    fit = fit_heat(line.calm_bins, switchings_of(line)[0].drive, frame_t_s=line.audit.t_s)
     mirror = build_mirror(fit, bad=line.calm_bins.bad)
     assert mirror is not None
     kept = find_undisturbed_bins(line.calm_bins, mirror)
@@ -129,13 +129,8 @@ def test_after_what_surely_was_a_hand_the_metal_need_not_be_quite_still(
     pads = hand.max(axis=0)
     hand[(t_s < 5.0) | (t_s >= 14.0)] = 0.0
     wander = 0.1 * np.sin(2 * np.pi * t_s / 11.0)[:, None, None] * pads
-    given = recording(
-        made, np.round((celsius(made) + hand_k * hand + wander + 20.0) / COUNT_C).astype(np.uint16)
-    )
-    to_values = value_converter(given)
-    audit = audit_frames(given, to_values=to_values)
-    bins = gather_bins(given, audit, to_values=to_values)
-    line = build_line(Gathered(recording=given, audit=audit, bins=bins))
+    line = line_of(made, celsius(made) + hand_k * hand + wander)
+    bins = line.calm_bins.bins
     mirror = Mirror(strength=np.where(pads > 0.2, pads, 0).astype(np.float32), lively=True)
     kept = find_undisturbed_bins(line.calm_bins, mirror)
     assert (kept is not None) == kept_some
@@ -152,12 +147,8 @@ def test_leniently_metal_that_strong_heat_warms_is_not_disturbed() -> None:
     pads = hand.max(axis=0)
     hand[(t_s < 20.0) | (t_s >= 24.0)] = 0.0
     warm = 0.4 * lumped(t_s, (9.0,), 0.8)[:, None, None] * pads
-    seen = celsius(made) + 8.0 * hand + warm
-    given = recording(made, np.round((seen + 20.0) / COUNT_C).astype(np.uint16))
-    to_values = value_converter(given)
-    audit = audit_frames(given, to_values=to_values)
-    bins = gather_bins(given, audit, to_values=to_values)
-    line = build_line(Gathered(recording=given, audit=audit, bins=bins))
+    line = line_of(made, celsius(made) + 8.0 * hand + warm)
+    bins = line.calm_bins.bins
     mirror = Mirror(strength=np.where(pads > 0.2, pads, 0).astype(np.float32), lively=True)
     strictly = find_undisturbed_bins(line.calm_bins, mirror)
     cold = bins.t_s < 8.5
