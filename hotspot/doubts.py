@@ -53,6 +53,10 @@ LEAST_AFTERWARDS = 6.0
 # ... and from this one on where no part map says that a part of the rail is there: it reached 12 in
 # twelve made scenes (`tests/heat/test_mirror.py`, seeds 4 to 15).
 LEAST_BESIDE_UNMAPPED = 20.0
+# ... and below this one the part must be as sure as one that stands against equals (NO_OTHER): of
+# 18 real ones named there all were (0.995 and more), while a hand that came with the current left a
+# large chip with 0.96 at an SNR of 10 on a board with nothing shorted.
+SURE_BESIDE = 20.0
 # ... and where two are alike, which two shorts may be and two pads usually are, from this one on.
 STRONG_BESIDE = 60.0
 # Without a log, a single injection that seems to begin with the recording is what drift looks like,
@@ -182,7 +186,7 @@ class Mirrored:
         plainly_a_part = mapped and best > NO_OTHER and self.fault_snr > STRONG_BESIDE
         if mapped and not logged and not self.leads and not plainly_a_part:
             return OFF_PARTS
-        clear_after = best >= CERTAIN and self.snr >= LEAST_AFTERWARDS and self.leads
+        clear_after = self._sure_beside(best) and self.snr >= LEAST_AFTERWARDS and self.leads
         if self.passed and not clear_after:
             return MIRRORED
         if (self.moving or self.mirrored > 0) and self._lost_beside(best, mapped=mapped):
@@ -209,9 +213,14 @@ class Mirrored:
 
     def _lost_beside(self, best: float, *, mapped: bool) -> bool:
         """Return whether a spot is not clear enough beside what moves."""
-        if best < CERTAIN or self.snr < (LEAST_BESIDE if mapped else LEAST_BESIDE_UNMAPPED):
+        least_snr = LEAST_BESIDE if mapped else LEAST_BESIDE_UNMAPPED
+        if self.snr < least_snr or not self._sure_beside(best):
             return True
         return self.equals > 1 and self.snr < STRONG_BESIDE
+
+    def _sure_beside(self, best: float) -> bool:
+        """Return whether the part is sure enough beside what moves or has moved."""
+        return best >= CERTAIN if self.snr >= SURE_BESIDE else best > NO_OTHER
 
 
 def most_misfit(moving: bool, *, logged: bool, snr: float) -> float:

@@ -56,9 +56,10 @@ def test_without_a_log_an_injection_does_not_begin_with_the_recording() -> None:
 
 
 def test_beside_mirrored_places_only_a_clear_spot_on_a_part_is_named() -> None:
-    assert not forbidden(Mirrored(equals=1, restless=9, mirrored=3, snr=14.0))
-    assert forbidden(Mirrored(equals=1, restless=9, mirrored=3, snr=7.0))
-    assert forbidden(Mirrored(equals=1, restless=9, mirrored=3, snr=14.0), best=0.6)
+    assert not forbidden(Mirrored(equals=1, restless=9, mirrored=3, snr=14.0), best=0.995)
+    assert not forbidden(Mirrored(equals=1, restless=9, mirrored=3, snr=24.0))
+    assert forbidden(Mirrored(equals=1, restless=9, mirrored=3, snr=7.0), best=0.995)
+    assert forbidden(Mirrored(equals=1, restless=9, mirrored=3, snr=24.0), best=0.6)
     assert forbidden(Mirrored(equals=1, restless=9, mirrored=3, snr=14.0), mapped=False)
     assert forbidden(Mirrored(equals=2, restless=0, moving=True, snr=14.0))
     assert not forbidden(Mirrored(equals=2, restless=0, moving=True, snr=90.0))
@@ -137,9 +138,19 @@ def test_each_doubt_has_its_own_cure() -> None:
 
 def test_after_a_hand_has_passed_the_strongest_spot_must_be_the_fault() -> None:
     clear = Mirrored(equals=1, restless=0, snr=11.0, passed=True)
-    assert not forbidden(clear)
-    assert forbidden(replace(clear, leads=False))
-    assert not forbidden(replace(clear, leads=False, passed=False))
+    assert not forbidden(clear, best=0.995)
+    assert forbidden(replace(clear, leads=False), best=0.995)
+    assert not forbidden(replace(clear, leads=False, passed=False), best=0.995)
+
+
+def test_beside_what_moves_a_spot_near_the_noise_needs_a_surer_part() -> None:
+    """A hand that comes with the current may leave a large chip in step with it."""
+    for sign in ({"moving": True}, {"passed": True}):
+        near = replace(Mirrored(equals=1, restless=1, snr=10.04), **sign)
+        assert doubt(near, best=0.964) == MIRRORED
+        assert doubt(near, best=0.995) is None
+        assert doubt(replace(near, snr=22.0), best=0.925) is None
+    assert doubt(Mirrored(equals=1, restless=1, snr=10.04), best=0.964) is None
 
 
 def test_strong_heat_at_a_part_stands_beside_warmer_copper() -> None:
