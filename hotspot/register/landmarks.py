@@ -22,6 +22,7 @@ from hotspot.register.fitting import is_mirrored, map_points
 from hotspot.register.lens import Lens
 from hotspot.register.levels import TILT_LEVELS, Fit, fit_levels
 from hotspot.register.registration import PlaneMap
+from hotspot.register.unseen_tilt import tilt_cov
 
 MODELS = ("similarity", "affine", "homography")
 _FEWEST = {"similarity": 2, "affine": 3, "homography": 4}
@@ -70,7 +71,8 @@ def fit_plane_map(
     prior, from the normalised direct linear transformation). The tilt prior says that a camera
     over a board looks nearly straight down, at a strength that the clicks themselves choose: with
     four clicks of 1 px noise it halves the error inside the hull of the clicks and takes most of
-    it away outside; with many good clicks it has no weight.
+    it away outside; with many good clicks it has no weight. Where too few clicks can show a tilt,
+    what it would do goes into the covariance.
 
     Parameters
     ----------
@@ -207,6 +209,14 @@ def fit_plane_map(
         missed = destination[list(wrong)] - map_points(best.matrix, points[list(wrong)])
         distance[list(wrong)] = np.hypot(*missed.T)
     cov = best.cov * max(1.0, measure_scale(best)) ** 2
+    if chosen != "homography" and tilt_prior:
+        cov = cov + tilt_cov(
+            best.matrix,
+            points[trusted],
+            model=chosen,
+            mirrored=mirrored,
+            shape=shape,
+        )
     lens_cov: FloatArray = np.zeros(8)
     if bent is not None:
         lens_cov = bent.lens.k1_sigma**2 * bent.by_k1
