@@ -70,12 +70,12 @@ def tilt_cov(
     plane = PlaneMap(matrix=matrix, parameter_cov=np.zeros((8, 8)))
     by_entries = plane.parameter_derivative(source).reshape(-1, 8)
     refit = np.linalg.pinv(by_entries @ basis) @ by_entries
-    out: FloatArray = np.zeros((8, 8))
+    lefts = []
     for bend in bends:
         change = back @ bend @ to_centre
         moved = (change - matrix * change[2, 2]).ravel()[:8]
-        left = moved - basis @ (refit @ moved)
-        out = out + np.outer(left, left)
+        lefts.append(moved - basis @ (refit @ moved))
+    out: FloatArray = np.array(lefts).T @ np.array(lefts)
     return out
 
 
