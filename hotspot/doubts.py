@@ -55,7 +55,9 @@ LEAST_AFTERWARDS = 6.0
 LEAST_BESIDE_UNMAPPED = 20.0
 # ... and below this one the part must be as sure as one that stands against equals (NO_OTHER): of
 # 18 real ones named there all were (0.995 and more), while a hand that came with the current left a
-# large chip with 0.96 at an SNR of 10 on a board with nothing shorted.
+# large chip with 0.96 at an SNR of 10 on a board with nothing shorted. Nor may so many places as
+# would count as equals be known to move: it may be one of them that keeps time by chance (a pad of
+# a row at an SNR of 16, beside five; real ones had one such at most below this SNR).
 SURE_BESIDE = 20.0
 # ... and where two are alike, which two shorts may be and two pads usually are, from this one on.
 STRONG_BESIDE = 60.0
@@ -178,7 +180,8 @@ class Mirrored:
         if mapped and self.equals > 1 and best < CERTAIN and self.snr < STRONG_BESIDE:
             return MIRRORED
         # However strong: a hand that comes with the current is in many places, and on no part.
-        if mapped and self.scattered >= FEWEST_EQUALS and best < CERTAIN:
+        moves = self.moving or self.passed or self.mirrored > 0
+        if mapped and self.scattered >= FEWEST_EQUALS and best < (NO_OTHER if moves else CERTAIN):
             return MIRRORED
         clear = self.leads and best > NO_OTHER and self.snr > STRONG_BESIDE
         if mapped and self.equals >= FEWEST_EQUALS and not clear:
@@ -214,6 +217,8 @@ class Mirrored:
     def _lost_beside(self, best: float, *, mapped: bool) -> bool:
         """Return whether a spot is not clear enough beside what moves."""
         least_snr = LEAST_BESIDE if mapped else LEAST_BESIDE_UNMAPPED
+        if self.mirrored >= FEWEST_EQUALS:
+            least_snr = SURE_BESIDE
         if self.snr < least_snr or not self._sure_beside(best):
             return True
         return self.equals > 1 and self.snr < STRONG_BESIDE

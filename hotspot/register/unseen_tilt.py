@@ -63,7 +63,7 @@ def tilt_cov(
     to_centre = np.array([[1, 0, -centre[0]], [0, 1, -centre[1]], [0, 0, 1.0]])
     back = matrix @ np.linalg.inv(to_centre)
     bends = [_unit(2, 0) * PERSPECTIVE / half_width, _unit(2, 1) * PERSPECTIVE / half_width]
-    basis = np.eye(8)[:, :6]
+    basis: FloatArray = np.eye(8)[:, :6]
     if model == "similarity":
         bends += [(_unit(0, 0) - _unit(1, 1)) * STRETCH, (_unit(0, 1) + _unit(1, 0)) * STRETCH]
         basis = similarity_basis(mirrored)
@@ -75,7 +75,8 @@ def tilt_cov(
         change = back @ bend @ to_centre
         moved = (change - matrix * change[2, 2]).ravel()[:8]
         lefts.append(moved - basis @ (refit @ moved))
-    out: FloatArray = np.array(lefts).T @ np.array(lefts)
+    left = np.array(lefts)
+    out: FloatArray = left.T @ left
     return out
 
 

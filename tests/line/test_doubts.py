@@ -56,7 +56,8 @@ def test_without_a_log_an_injection_does_not_begin_with_the_recording() -> None:
 
 
 def test_beside_mirrored_places_only_a_clear_spot_on_a_part_is_named() -> None:
-    assert not forbidden(Mirrored(equals=1, restless=9, mirrored=3, snr=14.0), best=0.995)
+    assert not forbidden(Mirrored(equals=1, restless=9, mirrored=2, snr=14.0), best=0.995)
+    assert forbidden(Mirrored(equals=1, restless=9, mirrored=3, snr=14.0), best=0.995)
     assert not forbidden(Mirrored(equals=1, restless=9, mirrored=3, snr=24.0))
     assert forbidden(Mirrored(equals=1, restless=9, mirrored=3, snr=7.0), best=0.995)
     assert forbidden(Mirrored(equals=1, restless=9, mirrored=3, snr=24.0), best=0.6)
@@ -83,6 +84,10 @@ def test_strong_places_scattered_over_the_picture_need_a_part_that_is_certain() 
     scattered = Mirrored(equals=2, restless=0, snr=264.0, scattered=4)
     assert forbidden(scattered, best=0.84)
     assert not forbidden(scattered, best=0.95)
+    # Where something moves, as between shield cans, a part that is surer.
+    for sign in ({"moving": True}, {"passed": True}, {"mirrored": 1}):
+        assert forbidden(replace(scattered, **sign), best=0.947)
+        assert not forbidden(replace(scattered, **sign), best=0.985)
     assert not forbidden(replace(scattered, scattered=2), best=0.84)
     assert not forbidden(scattered, best=0.84, mapped=False)
 
