@@ -219,7 +219,9 @@ class Mirrored:
         least_snr = LEAST_BESIDE if mapped else LEAST_BESIDE_UNMAPPED
         if self.mirrored >= FEWEST_EQUALS:
             least_snr = SURE_BESIDE
-        if self.snr < least_snr or not self._sure_beside(best):
+        # What is seen off the parts, stronger than the fault, may be what moves.
+        snr = self.fault_snr if mapped and self.fault_snr > 0 else self.snr
+        if snr < least_snr or not self._sure_beside(best):
             return True
         return self.equals > 1 and self.snr < STRONG_BESIDE
 
