@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 import cv2
 import numpy as np
 
-from hotspot.finding import HOT_SPOT, Finding
+from hotspot.finding import CANNOT_TELL, HOT_SPOT, NO_HOT_SPOT, Finding
 from hotspot.heat.calm import turned_over, without_pixels
 from hotspot.heat.mirror import Mirror
 from hotspot.line import Line
@@ -77,6 +77,9 @@ def told_clearly(
         other = conclude(_beside_metal(told.line, told.mirror), forward).finding
         if _is_clear(other, mapped=True):
             return replace(other, warnings=(*other.warnings, BESIDE_METAL_WARNING))
+        # Nothing is ruled out by a look in which something moved, where another sees something.
+        if finding.verdict == NO_HOT_SPOT and other.verdict == CANNOT_TELL:
+            finding = other
     if told.beside_heat and mapped:
         other = conclude(replace(told.line, doubted=True), forward).finding
         if _is_clear(other, mapped=True):

@@ -33,6 +33,9 @@ def test_where_something_moves_a_spot_must_keep_time_better() -> None:
     assert not forbidden(Mirrored(equals=1, restless=5, misfit=0.03, moving=True))
     assert forbidden(Mirrored(equals=1, restless=5, misfit=0.12, moving=True))
     assert not forbidden(Mirrored(equals=1, restless=5, misfit=0.12))
+    # ... nor where it was left out while it did: a can that mirrored a hand had 0.26 at 31 sigma.
+    assert not forbidden(Mirrored(equals=1, restless=0, misfit=0.03, snr=31.0, passed=True))
+    assert forbidden(Mirrored(equals=1, restless=0, misfit=0.26, snr=31.0, passed=True))
 
 
 def test_without_a_log_a_spot_must_keep_the_time_that_was_read_off_it() -> None:

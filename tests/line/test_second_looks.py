@@ -143,6 +143,17 @@ def kelvins() -> Line:
 CLEARLY, UNSURE, NOTHING = (HOT_SPOT, 0.97, 20.0), (HOT_SPOT, 0.6, 8.0), (NO_HOT_SPOT, 0.0, 0.0)
 
 
+def test_nothing_is_ruled_out_where_a_look_beside_what_moves_sees_something(kelvins: Line) -> None:
+    shape = kelvins.calm_bins.bad.shape
+    mirror = Mirror(strength=np.zeros(shape, np.float32), lively=True)
+    for second, verdict in (
+        ((CANNOT_TELL, 0.0, 9.0), CANNOT_TELL),
+        (NOTHING, NO_HOT_SPOT),
+    ):
+        looks = Looks(NOTHING, second, mirror=mirror)
+        assert told_clearly(kelvins, looks, say=quietly).verdict == verdict
+
+
 def test_a_clear_first_look_is_the_only_one(grey: Line) -> None:
     looks = Looks(CLEARLY)
     assert told_clearly(grey, looks, say=quietly).suspects[0].ref == "look 1"
