@@ -104,7 +104,7 @@ def build_bank(
         if dips is None or spot not in dimmed:
             return drawn, rendered, None
         energy = local_energy(drawn, rendered, whitened=whitened, emissivity_dip=dips, field=field)
-        return drawn, rendered, np.reciprocal(np.sqrt(energy))
+        return drawn, rendered, gain_of(energy).astype(np.float32)
 
     unique = tuple(dict.fromkeys(spots))
     with ThreadPoolExecutor(THREADS) as pool:
@@ -115,6 +115,15 @@ def build_bank(
         gains=tuple(gain if t.dimmed else None for t, (_, _, gain) in of_each),
         drawn={s: drawn for s, (drawn, _, _) in made.items()},
     )
+
+
+def gain_of(energy: NDArray[Any] | float) -> NDArray[np.float64]:
+    """Return one over the root of each energy; 0 for a template of which nothing is seen.
+
+    Switched on at the very end, the slowest kinds of heat do not reach any frame.
+    """
+    seen = np.asarray(energy) > 0
+    return np.where(seen, 1.0 / np.sqrt(np.where(seen, energy, 1.0)), 0.0)
 
 
 def local_energy(

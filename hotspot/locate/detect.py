@@ -19,7 +19,7 @@ from scipy.special import ndtr
 from hotspot.checks import FloatArray
 from hotspot.heat.response import Contrasts
 from hotspot.heat.robust import robust_sigma
-from hotspot.locate.bank import THREADS, Bank, build_bank
+from hotspot.locate.bank import THREADS, Bank, build_bank, gain_of
 from hotspot.locate.field import Field
 from hotspot.locate.templates import Rendered, Template
 
@@ -102,7 +102,7 @@ def filter_maps(
     image = fft.irfft2(numerator, s=field.padded, overwrite_x=True)
     rows, cols = field.shape
     out: NDArray[np.float32] = image[:rows, :cols] * (
-        np.float32(1 / np.sqrt(rendered.energy)) if gain is None else gain
+        np.float32(gain_of(rendered.energy)) if gain is None else gain
     )
     return out
 

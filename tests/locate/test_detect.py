@@ -2,13 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from hotspot.locate.detect import false_alarm_probability
+from hotspot.locate.detect import false_alarm_probability, score
 from hotspot.locate.field import inner
 from hotspot.locate.templates import build_templates
-from tests.locate.white_field import BODY, gaussian, one_contrast, rendered, scored, white_field
+from tests.locate.white_field import (
+    AGES_S,
+    BODY,
+    gaussian,
+    one_contrast,
+    rendered,
+    scored,
+    white_field,
+)
 
 SHAPE = (60, 83)
 
@@ -32,6 +42,25 @@ def test_a_spot_scores_its_energy(width: float) -> None:
 def test_cooling_scores_negative() -> None:
     z = scored(white_field(-3.0 * gaussian(SHAPE, (41, 30), 1.5)[None]), sigma_px=1.5).z[0]
     assert z[30, 41] < -7
+
+
+@pytest.mark.filterwarnings("error")
+@pytest.mark.parametrize("dimmed", [False, True])
+def test_a_kind_of_heat_that_no_frame_shows_is_seen_nowhere(dimmed: bool) -> None:
+    """Switched on at the very end, the slowest kinds reach no frame."""
+    unseen = replace(one_contrast(), body=np.zeros_like(one_contrast().body))
+    maps = np.random.default_rng(83).standard_normal((1, *SHAPE))
+    emissivity = np.full(SHAPE, 0.9, np.float32) if dimmed else None
+    found = score(
+        white_field(maps),
+        contrasts=unseen,
+        age_s=AGES_S,
+        templates=(replace(BODY, dimmed=dimmed),),
+        sigma_px=1.5,
+        emissivity=emissivity,
+        scale=1.0,
+    )
+    assert np.array_equal(found.z, np.zeros_like(found.z))
 
 
 def test_louder_quiet_maps_lower_the_scores_and_softer_ones_do_not_raise_them() -> None:
