@@ -57,7 +57,7 @@ LEAST_AFTERWARDS = 6.0
 # twelve made scenes (`tests/heat/test_mirror.py`, seeds 4 to 15).
 LEAST_BESIDE_UNMAPPED = 20.0
 # ... and below this one the part must be as sure as one that stands against equals (NO_OTHER): of
-# 18 real ones named there all were (0.995 and more), while a hand that came with the current left a
+# 17 real ones named there all were (0.995 and more), while a hand that came with the current left a
 # large chip with 0.96 at an SNR of 10 on a board with nothing shorted. Nor may so many places as
 # would count as equals be known to move: it may be one of them that keeps time by chance (a pad of
 # a row at an SNR of 16, beside five; real ones had one such at most below this SNR).
@@ -192,7 +192,8 @@ class Mirrored:
         plainly_a_part = mapped and best > NO_OTHER and self.fault_snr > STRONG_BESIDE
         if mapped and not logged and not self.leads and not plainly_a_part:
             return OFF_PARTS
-        clear_after = self._sure_beside(best) and self.snr >= LEAST_AFTERWARDS and self.leads
+        sure_after = best >= least_probability_beside(self.snr)
+        clear_after = sure_after and self.snr >= LEAST_AFTERWARDS and self.leads
         if self.passed and not clear_after:
             return MIRRORED
         if (self.moving or self.mirrored > 0) and self._lost_beside(best, mapped=mapped):
@@ -227,13 +228,20 @@ class Mirrored:
             least_snr = SURE_BESIDE
         # What is seen off the parts, stronger than the fault, may be what moves.
         snr = self.fault_snr if mapped and self.fault_snr > 0 else self.snr
-        if snr < least_snr or not self._sure_beside(best):
+        if snr < least_snr or best < least_probability_beside(snr):
             return True
         return self.equals > 1 and self.snr < STRONG_BESIDE
 
-    def _sure_beside(self, best: float) -> bool:
-        """Return whether the part is sure enough beside what moves or has moved."""
-        return best >= CERTAIN if self.snr >= SURE_BESIDE else best > NO_OTHER
+
+def least_probability_beside(snr: float) -> float:
+    """Return how probable the part of a spot must be beside what moves or has moved.
+
+    Parameters
+    ----------
+    snr
+        Of the spot.
+    """
+    return CERTAIN if snr >= SURE_BESIDE else NO_OTHER
 
 
 def most_misfit(moving: bool, *, logged: bool, snr: float) -> float:

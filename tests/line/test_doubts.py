@@ -69,6 +69,7 @@ def test_beside_mirrored_places_only_a_clear_spot_on_a_part_is_named() -> None:
     beside = Mirrored(equals=1, restless=9, moving=True, snr=11.4, leads=False, fault_snr=6.6)
     assert forbidden(beside, best=0.983)
     assert not forbidden(replace(beside, fault_snr=10.6), best=0.983)
+    assert forbidden(replace(beside, snr=40.0, fault_snr=10.6), best=0.95)
     assert forbidden(Mirrored(equals=2, restless=0, moving=True, snr=14.0))
     assert not forbidden(Mirrored(equals=2, restless=0, moving=True, snr=90.0))
 
