@@ -87,6 +87,10 @@ SELDOM, LIKELY = 1e-6, 0.8
 # shorts without a log that were named right all were (LIKELY), while one that was named wrong had
 # 0.58, and what drifted over a board with nothing shorted 0.72 at an SNR of 8.
 SELDOM_UNLOGGED = 1e-6
+# ... unless it is a part beyond doubt: of nine shorts that were found there (hand-switched pulses
+# and steps at an ideal SNR of 6 to 22) six had 0.994 and more, one was found in the wrong place
+# (0.983), and of what was seen on 150 boards with nothing shorted the likeliest part had 0.91.
+BEYOND_DOUBT_A_PART = 0.99
 # ... and above this one very well: of 100 named right one was above it (3e-7, its part had 1.00),
 # and one board with nothing shorted (7e-7, a large chip with 0.87).
 NEARLY_SELDOM_UNLOGGED, VERY_LIKELY = 1e-7, 0.95
@@ -212,7 +216,9 @@ class Mirrored:
             return None
         if chance > NEARLY_SELDOM_UNLOGGED and best < VERY_LIKELY:
             return WEAK_UNLOGGED
-        if chance > SELDOM_UNLOGGED or (best < LIKELY and self.snr < STRONG_BESIDE):
+        if chance > SELDOM_UNLOGGED and best < BEYOND_DOUBT_A_PART:
+            return WEAK_UNLOGGED
+        if best < LIKELY and self.snr < STRONG_BESIDE:
             return WEAK_UNLOGGED
         if cold_s < LEAST_COLD_S and self.snr < STRONG_BESIDE:
             return BEGUN

@@ -5,10 +5,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from hotspot.doubts import STRONG_BESIDE
+from hotspot.doubts import MIRRORED, STRONG_BESIDE
 from hotspot.finding import CANNOT_TELL, NO_HOT_SPOT, Finding
 from hotspot.heat.fit import HeatFit, bands_without
 from hotspot.heat.heatmap import HeatMap, Switching
+from hotspot.heat.mirror import something_moved
 from hotspot.heat.picture import build_heat_map, source_map
 from hotspot.line import Line, frame_counts
 from hotspot.locate.detect import Scores, false_alarm_probability
@@ -156,7 +157,10 @@ def heat_seen(
 
 
 def without_drive(line: Line, switching: Switching) -> Finding:
-    """Return the finding of a recording in which nothing was switched, as far as one can see."""
+    """Return the finding of a recording in which nothing was switched, as far as one can see.
+
+    Nothing is ruled out where something moved: a hand over the board hides the moments.
+    """
     flat = np.zeros(line.cold.shape, dtype=np.float32)
     sigma = np.full(line.cold.shape, line.calm_bins.noise.white_sigma, dtype=np.float32)
     heat = HeatMap(
@@ -168,13 +172,14 @@ def without_drive(line: Line, switching: Switching) -> Finding:
         unit=line.unit,
     )
     logged = line.recording.injection is not None
+    moved = not logged and something_moved(line.calm_bins)
     warning = (
         "The injection log shows no current: switch on, or record again with the log"
         if logged
         else "No switching can be seen in the frames: nothing warms up in step with anything"
     )
     return Finding(
-        verdict=CANNOT_TELL if logged else NO_HOT_SPOT,
+        verdict=CANNOT_TELL if logged or moved else NO_HOT_SPOT,
         false_alarm_probability=1.0,
         spots=(),
         suspects=(),
@@ -182,5 +187,5 @@ def without_drive(line: Line, switching: Switching) -> Finding:
         switching=switching,
         frames=frame_counts(line.audit),
         heat=heat,
-        warnings=(*line.warnings, warning),
+        warnings=(*line.warnings, warning, *((MIRRORED,) * moved)),
     )

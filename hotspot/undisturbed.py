@@ -78,15 +78,16 @@ def find_heat(line: Line) -> Heated:
     if first.fit is None or first.mirror is None or not first.mirror.lively:
         return first
     kept = find_undisturbed_bins(line.calm_bins, first.mirror)
+    least = LEAST_OF_STRONG if first.mirror.beside_heat else LEAST_ENERGY
     if kept is None or _heard(line, first, kept) < LEAST_ENERGY:
         # Strong heat may have passed for a disturbance itself.
         most = find_undisturbed_bins(line.calm_bins, first.mirror, leniently=True)
         if most is not None and _heard(line, first, most) > LEAST_OF_STRONG:
-            kept = most
+            kept, least = most, LEAST_OF_STRONG
     if kept is None or _takes_the_switching(line, first, kept):
         return first
     then = _heat(replace(line, calm_bins=at_bins(line.calm_bins, kept)))
-    if then.fit is None or _energy(then.fit) < LEAST_ENERGY * _energy(first.fit):
+    if then.fit is None or _energy(then.fit) < least * _energy(first.fit):
         return first
     bins = line.calm_bins.bins
     spacing_s = float(np.median(np.diff(bins.t_s)))

@@ -92,6 +92,24 @@ def build_mirror(fit: HeatFit, *, bad: NDArray[np.bool_]) -> Mirror | None:
     )
 
 
+def something_moved(calm_bins: CalmBins) -> bool:
+    """Return whether something warm moved before the metal, whatever was switched.
+
+    The same as `Mirror.lively` where no switching tells signal from quiet: of 24 boards on which
+    none could be seen, pads were so restless under both hands and in one drifting room.
+
+    Parameters
+    ----------
+    calm_bins
+        Drift-free bins.
+    """
+    bad = calm_bins.bad
+    change = np.where(bad.reshape(-1), np.float32(0), calm_bins.bins.values.var(axis=0))
+    change = change.reshape(bad.shape).astype(np.float32)
+    usual = float(np.median(change[~bad])) if not bad.all() else 0.0
+    return usual > 0 and count_pads(smoothed(change) > LIVELY * usual) >= FEWEST_PADS
+
+
 def find_undisturbed_bins(
     calm_bins: CalmBins, mirror: Mirror, *, leniently: bool = False
 ) -> NDArray[np.bool_] | None:

@@ -11,15 +11,24 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from hotspot.doubts import MIRRORED
 from hotspot.find import find
 from hotspot.heat.audit import audit_frames
 from hotspot.heat.calm import CalmBins
 from hotspot.heat.drive import Drive
 from hotspot.heat.fit import HeatFit, fit_heat
 from hotspot.heat.gather import Gathered, gather_bins
-from hotspot.heat.mirror import Mirror, build_mirror, find_undisturbed_bins, without_mirrored
+from hotspot.heat.heatmap import Switching
+from hotspot.heat.mirror import (
+    Mirror,
+    build_mirror,
+    find_undisturbed_bins,
+    something_moved,
+    without_mirrored,
+)
 from hotspot.heat.values import value_converter
 from hotspot.line import Line, build_line, switchings_of
+from hotspot.outcome import without_drive
 from tests.heat.made_frames import COUNT_C, Made, celsius, lumped, recording, times
 
 MADE = Made(rows=64, cols=88, xy_px=(61.2, 22.4), peak_k=0.12, seed=4)
@@ -85,6 +94,20 @@ def test_without_a_hand_there_is_no_mirror(peak_k: float) -> None:
     mirror = build_mirror(fit, bad=calm_bins.bad)
     # What strong heat leaves beside it may look like one, and is said to be there.
     assert mirror is None or mirror.beside_heat
+
+
+@pytest.mark.parametrize(
+    ("peak_k", "hand_k", "moved"), [(0.0, 0.0, False), (8.0, 0.0, False), (0.0, 6.0, True)]
+)
+def test_where_no_switching_is_seen_a_hand_rules_nothing_out(
+    peak_k: float, hand_k: float, moved: bool
+) -> None:
+    line = line_of(MADE, celsius(replace(MADE, peak_k=peak_k)) + mirrored_hand(MADE, peak_k=hand_k))
+    assert something_moved(line.calm_bins) == moved
+    line = replace(line, recording=replace(line.recording, injection=None))
+    told = without_drive(line, Switching(source="estimated", significance=1.0))
+    assert told.verdict == ("cannot tell" if moved else "no hot spot")
+    assert (MIRRORED in told.warnings) == moved
 
 
 def test_a_short_beside_a_hand_is_found_where_it_is() -> None:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -77,3 +79,23 @@ def test_strong_heat_that_passed_for_a_disturbance_is_not_left_out(
     heated = find_heat(line)
     assert heated.left_out_s == pytest.approx(5.0, abs=1.0)
     assert heated.estimate.switching.onset_s == pytest.approx(ONSET_S, abs=0.6)
+
+
+@pytest.mark.parametrize("strong", [True, False])
+def test_of_strong_heat_a_tenth_that_is_undisturbed_is_enough(
+    monkeypatch: pytest.MonkeyPatch, strong: bool
+) -> None:
+    """From 5 s to 36 s a hand: what is left has an eighth of the energy, a third of the SNR."""
+    made = simulated("C18", amps=0.6, edges_s=(ONSET_S,), logged=True, duration_s=DURATION_S)
+    line = replace(line_of(made.recording, demo_board()), doubted=True)
+    monkeypatch.setattr(
+        undisturbed,
+        "find_undisturbed_bins",
+        lambda calm_bins, _, **how: (calm_bins.bins.t_s < 5.0) | (calm_bins.bins.t_s > 36.0),
+    )
+    monkeypatch.setattr(
+        undisturbed,
+        "build_mirror",
+        lambda *_, bad: Mirror(np.ones(bad.shape, np.float32), lively=True, beside_heat=strong),
+    )
+    assert (find_heat(line).left_out_s > 20.0) == strong
