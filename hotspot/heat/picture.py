@@ -68,6 +68,8 @@ def build_heat_map(
         seen = calm_bins.bins.values @ weight.reshape(-1).astype(np.float32)
         at_spot = fit.maps.reshape(len(fit.maps), -1) @ weight.reshape(-1).astype(np.float32)
         fitted = fit.contrasts.courses.T @ at_spot
+        # What went as drift in step with the injection was put back into the maps: here as well.
+        seen = seen + fit.contrasts.courses.T @ (at_spot - fit.contrasts.weights @ seen)
         # Offsets are free in each segment: the fit says nothing about them.
         for s in np.unique(calm_bins.bins.segment):
             inside = calm_bins.bins.segment == s

@@ -62,3 +62,12 @@ def test_without_a_spot_there_is_no_time_course() -> None:
     heat = find(recording(replace(MADE, peak_k=0.0, seed=4))).heat
     assert len(heat.trace_t_s) == 0
     assert heat.valid.any()
+
+
+@pytest.mark.parametrize("peak_k", [MADE.peak_k, 4.0])
+def test_the_fit_runs_through_the_course_however_strong_the_heat(peak_k: float) -> None:
+    """What drift removal took of strong heat, in step, the fit has back; so has the course."""
+    heat = find(recording(replace(MADE, peak_k=peak_k, seed=3))).heat
+    apart = heat.trace_k - heat.trace_fit_k
+    for sixth in np.array_split(apart, 6):
+        assert abs(float(sixth.mean())) < 0.03 * np.ptp(heat.trace_fit_k)
