@@ -243,7 +243,7 @@ def said_of(seed: int, boards: str) -> Iterator[Said]:
     )  # fmt: skip
     registration = exact(np.linalg.inv(scene.thermal_from_board))
     spy = Spy()
-    with mock.patch("hotspot.find.weigh", spy):
+    with mock.patch("hotspot.conclude.weigh", spy):
         finding = find(made.recording, board=board, rail=rail, registration=registration)
     if spy.asked is None or not spy.asked["found"] or finding.verdict != HOT_SPOT:
         return

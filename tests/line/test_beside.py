@@ -8,12 +8,13 @@ import numpy as np
 import pytest
 
 from hotspot.beside import BEYOND_PX, SURELY_HEAT, WARNING, find_beside, on_the_board
-from hotspot.find import FALSE_ALARM_LIMIT, find
+from hotspot.find import find
 from hotspot.finding import HOT_SPOT, NO_HOT_SPOT
 from hotspot.frame import ArraySource, Recording
 from hotspot.heat.outline import share_inside
 from hotspot.locate.separate import Describer
 from hotspot.register.registration import PlaneMap, Registration
+from hotspot.spotting import FALSE_ALARM_LIMIT
 from tests.line.test_find import demo_board, simulated
 from tests.line.test_switched import line_of
 from tests.locate.white_field import gaussian, scored, white_field

@@ -1,0 +1,215 @@
+"""From what is known of a recording to its finding, looked at once: heat, spots, parts, doubts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from hotspot.beside import WARNING as BESIDE_WARNING
+from hotspot.finding import CANNOT_TELL, HOT_SPOT, NO_HOT_SPOT, Finding
+from hotspot.hidden import with_hidden
+from hotspot.likeness import without_mirrored_spots
+from hotspot.line import Line, frame_counts
+from hotspot.locate.peak import PeakRise
+from hotspot.locate.spots import FoundSpot, find_at_parts
+from hotspot.locate.templates import build_templates
+from hotspot.look import Look, look_at
+from hotspot.outcome import chance_of, doubt_of, heat_seen, without_drive
+from hotspot.reflections import set_aside, warm_ones
+from hotspot.second_looks import CLEAR, Progress, Told
+from hotspot.spotting import FALSE_ALARM_LIMIT, Search, Seen, search_of
+from hotspot.undisturbed import Heated, find_heat
+from hotspot.weigh import ON_A_PART, Weighed, weigh
+
+
+def conclude(line: Line, say: Progress) -> Told:
+    """Return the finding from gathered frames, looked at once.
+
+    Parameters
+    ----------
+    line
+        What is known.
+    say
+        Progress, as of `hotspot.find.find`.
+    """
+    say(0.6, "finding when the output was on, and the heat")
+    heated = find_heat(line)
+    templates = build_templates(heated.line.mm_per_px, dimmed=heated.line.emissivity is not None)
+    look = look_at(heated.line, heated, templates=templates)
+    if look is None:
+        return Told(without_drive(heated.line, heated.estimate.switching), line=heated.line)
+    moving = look.line.moving or (
+        heated.mirror is not None and heated.mirror.lively and not look.plain
+    )
+    search = search_of(look, templates)
+    say(0.8, "looking for spots")
+    seen = search.seen(look)
+    say(0.9, "weighing the parts")
+    judge = _Judge(
+        look=look, heated=heated, search=search, seen=seen, peak=search.peak(seen), moving=moving
+    )
+    finding = judge.finding(judge.judged())
+    mirror = heated.mirror if moving else None
+    return Told(finding, line=look.line, mirror=mirror, beside_heat=heated.beside_heat)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Judged:
+    """Spots that may be heat, weighed; others that are mirrored; why no part may be named."""
+
+    found: tuple[FoundSpot, ...]
+    weighed: Weighed
+    mirrored: tuple[FoundSpot, ...]
+    doubt: str | None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Judge:
+    """Which spots are heat, and which part is the warm one.
+
+    `moving` says that something was seen to move in the mirrors of this look.
+    """
+
+    look: Look
+    heated: Heated
+    search: Search
+    seen: Seen
+    peak: PeakRise
+    moving: bool
+
+    @property
+    def line(self) -> Line:
+        """What is known."""
+        return self.look.line
+
+    @property
+    def moved(self) -> bool:
+        """Whether the camera was knocked."""
+        return bool(self.line.audit.moved.any())
+
+    def judged(self) -> _Judged:
+        """Return the spots that may be heat, with their parts and the doubts about them."""
+        line, seen = self.line, self.seen
+        logged = line.recording.injection is not None
+        # What moves at times of its own is mirrored; a spot beside it may still be the short.
+        aside: tuple[FoundSpot, ...] = ()
+        found = warm_ones(seen.found, rise_k=self.peak.rise)
+        if not self.moved:
+            found, aside = set_aside(found, field=seen.field, logged=logged, moving=self.moving)
+        weighed = self.weighed(found)
+        # A spot on no part of the rail does not hide a weaker one that is on one.
+        if weighed.on_rail < ON_A_PART or not any(s.role == "fault" for s in weighed.spots):
+            extra = find_at_parts(
+                seen.rest,
+                places=line.candidates,
+                allowed=seen.field.searched,
+                limit=FALSE_ALARM_LIMIT,
+                trials=self.search.trials,
+            )
+            if extra is not None:
+                found = (*found, extra)
+                weighed = self.weighed(found)
+        # What passed has shown the mirrors: spots that look like them are mirrored as well.
+        alike: tuple[FoundSpot, ...] = ()
+        passed = self.heated.passed
+        if passed is not None and not self.moved and weighed.on_rail > ON_A_PART:
+            roles = [spot.role for spot in weighed.spots]
+            found, alike = without_mirrored_spots(
+                found, roles=roles, field=seen.field, mirror=passed
+            )
+        if alike:
+            weighed = self.weighed(found)
+        if not found and aside:
+            found, aside = aside, ()
+            weighed = self.weighed(found)
+        doubt = self.doubt(found, weighed, aside=aside)
+        clear = weighed.on_rail >= CLEAR and doubt is None
+        if not (clear or self.moved or self.moving or aside or alike or self.look.plain):
+            hidden = self.hidden(found, weighed)
+            if hidden is not None:
+                found, weighed, doubt = *hidden, None
+        return _Judged(found, weighed, (*aside, *alike), doubt)
+
+    def weighed(self, spots: tuple[FoundSpot, ...]) -> Weighed:
+        """Return spots with their roles and suspects."""
+        line, seen = self.line, self.seen
+        return weigh(
+            spots,
+            board=line.board,
+            rail=line.rail,
+            places=line.places,
+            priors=line.priors,
+            registration=line.registration,
+            field=seen.field,
+            rest=seen.rest,
+            peak_k=self.peak.of,
+            mm_per_px=line.mm_per_px,
+        )
+
+    def doubt(
+        self, spots: tuple[FoundSpot, ...], weighed: Weighed, *, aside: tuple[FoundSpot, ...]
+    ) -> str | None:
+        """Return why no part of these spots may be named, or None."""
+        return doubt_of(
+            self.line,
+            weighed,
+            field=self.seen.field,
+            found=spots,
+            mirrored=len(aside),
+            moving=self.moving,
+            passed=self.heated.left_out_s > 0,
+            plain=self.look.plain,
+            switching=self.look.estimate.switching,
+            chance=self.chance(spots),
+        )
+
+    def hidden(
+        self, found: tuple[FoundSpot, ...], weighed: Weighed
+    ) -> tuple[tuple[FoundSpot, ...], Weighed] | None:
+        """Return the spots with one that a warmer path hides, where no doubt is left of it."""
+        line, rest = self.line, self.seen.rest
+        spots = with_hidden(
+            found,
+            roles=[spot.role for spot in weighed.spots],
+            field=self.seen.field,
+            places=line.candidates,
+            course=self.peak.course,
+            describer=self.search.describer,
+            rescore=lambda f: self.search.scorer.score(f, scale=rest.scale),
+            trials=self.search.trials,
+        )
+        if not spots:
+            return None
+        beside = self.weighed(spots)
+        return None if self.doubt(spots, beside, aside=()) is not None else (spots, beside)
+
+    def chance(self, spots: tuple[FoundSpot, ...]) -> float:
+        """Return how often noise gives such a reading."""
+        return chance_of(spots, self.seen.first, self.seen.field, self.search.trials)
+
+    def finding(self, judged: _Judged) -> Finding:
+        """Return the finding."""
+        line, seen = self.line, self.seen
+        found, weighed, doubt = judged.found, judged.weighed, judged.doubt
+        verdict = HOT_SPOT if found else NO_HOT_SPOT
+        spots, suspects, warnings = weighed.spots, weighed.suspects, weighed.warnings
+        if judged.mirrored:
+            others = self.weighed(judged.mirrored).spots
+            spots = (*spots, *(replace(s, role="unknown") for s in others))
+        if found and doubt is not None:
+            verdict, suspects, warnings = CANNOT_TELL, (), (doubt,)
+            spots = tuple(replace(s, role="unknown") for s in spots)
+        shown = self.search.rendered(found[0].centre.template if found else 0, seen)
+        heat = heat_seen(line, seen.fit, seen.field, found=found, shown=shown)
+        beside = (BESIDE_WARNING,) * seen.left_beside
+        return Finding(
+            verdict=verdict,
+            false_alarm_probability=self.chance(found),
+            spots=spots,
+            suspects=suspects if found else (),
+            registration=line.registration,
+            switching=self.look.estimate.switching,
+            frames=frame_counts(line.audit),
+            heat=heat,
+            warnings=(*line.warnings, *self.heated.warnings, *warnings, *beside),
+            steps=heat.steps,
+        )
