@@ -21,7 +21,8 @@ _UNCOMPRESSED = 1
 _LOSSLESS = (1, 5, 8, 32946, 32773, 50000)
 # Whatever the kind of damage, tifffile answers with one of these.
 _DAMAGE = (ValueError, OSError, IndexError, KeyError, TypeError, RuntimeError, ArithmeticError,
-           AttributeError, MemoryError, EOFError, zlib.error, struct.error)  # fmt: skip
+           AttributeError, AssertionError, MemoryError, EOFError, zlib.error,
+           struct.error)  # fmt: skip
 # A compressed page is never much larger than its pixels; a larger one is damage or an attack.
 _COMPRESSED_SLACK_BYTES = 4096
 

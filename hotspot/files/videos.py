@@ -153,7 +153,12 @@ def _opened(path: Path) -> Any:
 def _stream(container: Any, path: Path) -> Any:
     if not container.streams.video:
         raise RecordingError("holds no video", where=str(path), cure=COPY_AGAIN)
-    return container.streams.video[0]
+    stream = container.streams.video[0]
+    if stream.codec_context is None:
+        raise RecordingError(
+            "holds video of a kind that cannot be decoded here", where=str(path), cure=COPY_AGAIN
+        )
+    return stream
 
 
 def _count_packets(container: Any, stream: Any, path: Path) -> int:
