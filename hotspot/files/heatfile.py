@@ -15,7 +15,8 @@ from hotspot.errors import InputError
 from hotspot.heat.heatmap import HeatMap
 
 # What a reader of TIFF raises on damage.
-_DAMAGE = (tifffile.TiffFileError, ValueError, LookupError, TypeError, OSError, struct.error)
+_DAMAGE = (tifffile.TiffFileError, ValueError, LookupError, TypeError, OSError, struct.error,
+           RuntimeError, AttributeError, AssertionError)  # fmt: skip
 
 
 def save_heat(path: Path, heat: HeatMap) -> None:
