@@ -5,7 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from hotspot.beside import WARNING as BESIDE_WARNING
-from hotspot.finding import CANNOT_TELL, HOT_SPOT, NO_HOT_SPOT, Finding
+from hotspot.detection_limit import detection_limit, too_little
+from hotspot.finding import CANNOT_TELL, HOT_SPOT, NO_HOT_SPOT, DetectionLimit, Finding
 from hotspot.hidden import with_hidden
 from hotspot.likeness import without_mirrored_spots
 from hotspot.line import Line, frame_counts
@@ -195,6 +196,9 @@ class _Judge:
         if judged.mirrored:
             others = self.weighed(judged.mirrored).spots
             spots = (*spots, *(replace(s, role="unknown") for s in others))
+        limit = None if found else self.limit()
+        if limit is not None and (little := self.too_little(limit)) is not None:
+            verdict, warnings = CANNOT_TELL, (*warnings, little)
         if found and doubt is not None:
             verdict, suspects, warnings = CANNOT_TELL, (), (doubt,)
             spots = tuple(replace(s, role="unknown") for s in spots)
@@ -212,4 +216,23 @@ class _Judge:
             heat=heat,
             warnings=(*line.warnings, *self.heated.warnings, *warnings, *beside),
             steps=heat.steps,
+            limit=limit,
         )
+
+    def limit(self) -> DetectionLimit | None:
+        """Return how weak a short would have been seen; unknown when moments are but guessed."""
+        if self.line.recording.injection is None:
+            return None
+        return detection_limit(
+            self.line,
+            self.seen.fit,
+            self.seen.field,
+            scores=self.seen.first,
+            trials=self.search.trials,
+            limit=FALSE_ALARM_LIMIT,
+        )
+
+    def too_little(self, limit: DetectionLimit) -> str | None:
+        """Return why the power that went in is too little for "no hot spot", or None."""
+        log = self.line.recording.injection
+        return None if log is None else too_little(limit, log)

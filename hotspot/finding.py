@@ -67,6 +67,30 @@ class Suspect:
     why: str
 
 
+@dataclass(frozen=True, slots=True)
+class DetectionLimit:
+    """From where on a short would have been seen, nine times of ten.
+
+    Attributes
+    ----------
+    rise_k
+        Rise of the brightest pixel over the part, for half of the parts; in relative units for
+        display video.
+    power_w
+        Power in the part that makes it, by a plate model that errs on the safe side; None without
+        a scale or without kelvins.
+    hardest
+        The part that needs the most power; "" where no parts are known.
+    hardest_w
+        That power, or None.
+    """
+
+    rise_k: float
+    power_w: float | None
+    hardest: str = ""
+    hardest_w: float | None = None
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Finding:
     """What the recording says.
@@ -83,6 +107,8 @@ class Finding:
         Most probable first.
     heat
         The heat map behind it.
+    limit
+        What would have been seen, where nothing was; None without a log.
     """
 
     verdict: str
@@ -95,6 +121,7 @@ class Finding:
     heat: HeatMap
     warnings: tuple[str, ...] = ()
     steps: tuple[Step, ...] = field(default=())
+    limit: DetectionLimit | None = None
 
 
 def finding_to_dict(finding: Finding) -> dict[str, Any]:
@@ -141,4 +168,14 @@ def finding_to_dict(finding: Finding) -> dict[str, Any]:
             "moved": finding.frames.moved,
         },
         "warnings": list(finding.warnings),
+        **({} if finding.limit is None else {"detection_limit": _plain_limit(finding.limit)}),
+    }
+
+
+def _plain_limit(limit: DetectionLimit) -> dict[str, Any]:
+    return {
+        "delta_k": limit.rise_k,
+        "power_w": limit.power_w,
+        "hardest": limit.hardest or None,
+        "hardest_power_w": limit.hardest_w,
     }

@@ -122,11 +122,17 @@ class Line:
         return scale_mm_per_px(self.registration, shape=self.cold.shape, board=self.board)
 
     @property
+    def blur_px(self) -> float:
+        """Blur of the optics."""
+        return (self.recording.profile.psf_sigma_px or DEFAULT_SIGMA_PX) / self.coarse.factor
+
+    @property
     def sigma_px(self) -> float:
         """Width of the sharpest spot: blur of the optics and half the body of a small part."""
-        blur = (self.recording.profile.psf_sigma_px or DEFAULT_SIGMA_PX) / self.coarse.factor
         scale = self.mm_per_px
-        return float(blur if scale is None else np.hypot(blur, SMALL_BODY_MM / scale))
+        if scale is None:
+            return self.blur_px
+        return float(np.hypot(self.blur_px, SMALL_BODY_MM / scale))
 
 
 def build_line(

@@ -74,6 +74,8 @@ def _answer(finding: FindingEntry) -> None:
     if finding.verdict == "hot spot":
         text = "less than 1 in a million" if chance < 1e-6 else f"{chance:.2g}"
         st.caption(f"Chance of a reading this strong without any heat: {text}")
+    if limit := str(data.get("limit") or ""):
+        st.caption(shell.plain(limit))
     for suspect in suspects[:5]:
         p = float(suspect["probability"])
         st.progress(min(max(p, 0.0), 1.0), f"**{shell.plain(suspect['ref'])}** {percent(p)}")

@@ -44,7 +44,9 @@ def print_answer(analysis: Analysis, *, saved: tuple[Path, ...] = ()) -> None:
     console = _Paper(highlight=False)
     console.print()
     console.print(Text(words.headline(finding), style="bold"))
-    console.print(Text(words.verdict_sentence(finding)))
+    console.print(
+        Text(" ".join((words.verdict_sentence(finding), *words.limit_sentences(finding))))
+    )
     if finding.verdict == CANNOT_TELL and finding.warnings:
         console.print(Text("Why: " + "; ".join(w.rstrip(".") for w in finding.warnings)))
     console.print()

@@ -216,6 +216,7 @@ def _draw_side(
         y = panels.write_lines(
             figure,
             (
+                *words.limit_sentences(finding),
                 f"One pixel of the heat map is uncertain by {words.rise(noise, unit=heat.unit)}"
                 " (median standard error). Heat under a shield or on the other side of the board"
                 " may not reach the camera at all.",

@@ -77,6 +77,7 @@ def build_facts(
     named = words.named_suspect(finding)
     facts["named"] = "" if named is None else named.ref
     facts["headline"] = words.headline(finding)
+    facts["limit"] = " ".join(words.limit_sentences(finding))
     facts["next_steps"] = list(words.next_steps(finding, rail=rail or recording.rail))
     facts["made_by"] = f"hotspot {__version__}"
     plain: dict[str, Any] = json.loads(to_json(facts))

@@ -118,6 +118,30 @@ def verdict_sentence(finding: Finding) -> str:
     )
 
 
+def limit_sentences(finding: Finding) -> tuple[str, ...]:
+    """Return how weak a short would have been seen: one sentence, none where it is not known."""
+    limit, unit = finding.limit, finding.heat.unit
+    if limit is None:
+        return ()
+    often = "would have been seen nine times in ten"
+    if limit.power_w is None:
+        return (f"A part that warms by {rise(limit.rise_k, unit=unit)} {often}.",)
+    hardest = ""
+    if limit.hardest and limit.hardest_w is not None:
+        hardest = f"; {limit.hardest} needs most, {power(limit.hardest_w)}"
+    return (
+        f"A short of about {power(limit.power_w)} or more {often}"
+        f" ({rise(limit.rise_k, unit=unit)}{hardest}).",
+    )
+
+
+def power(value_w: float) -> str:
+    """Return a power with its unit: mW below a watt."""
+    if value_w < 1.0:
+        return f"{plain_number(1000 * value_w)} mW"
+    return f"{plain_number(value_w)} W"
+
+
 def next_steps(finding: Finding, *, rail: str | None = None) -> tuple[str, ...]:
     """Return what to do next, in order (common practice, no source)."""
     the_rail = f"rail {rail}" if rail else "the rail"
@@ -171,13 +195,20 @@ def injection_words(finding: Finding, recording: Recording) -> str:
     if log is not None and log.on.any():
         volts, amps = log.volts[log.on], log.amps[log.on]
         readings = [
-            f"{values[values == values].max():.2f} {unit}"
+            _reading(float(values[values == values].max()), unit=unit)
             for values, unit in ((volts, "V"), (amps, "A"))
             if (values == values).any()
         ]
         if readings:
             words += ", up to " + " and ".join(readings)
     return words
+
+
+def _reading(value: float, *, unit: str) -> str:
+    """Return a reading to hundredths, small ones in thousandths of the unit."""
+    if 0 < abs(value) < 0.01:
+        return f"{plain_number(1000 * value)} m{unit}"
+    return f"{value:.2f} {unit}"
 
 
 def frame_words(finding: Finding) -> str:

@@ -58,13 +58,14 @@ def to_board_case(board: Board, *, rail_name: str | None) -> BoardCase:
     )
     return BoardCase(
         rail=rail,
-        plate=_plate(board),
+        plate=to_plate(board),
         package=sizes.most_common(1)[0][0] if sizes else "",
         series_refs=tuple(p.ref for p, role in roles if role is Role.SERIES),
     )
 
 
-def _plate(board: Board) -> Plate:
+def to_plate(board: Board) -> Plate:
+    """Return the board as a plate, with the thickness and copper that its pack has."""
     usual = Plate()
     thickness_mm = board.thickness_mm or usual.thickness_mm
     if not board.copper_layers or not board.copper_um:

@@ -175,7 +175,8 @@ def part_steady_k(scenery: Scenery, *, power_w: float = 1.0) -> float:
 
 
 @lru_cache(maxsize=32)
-def _time_constant_s(scenery: Scenery) -> float:
+def time_constant_s(scenery: Scenery) -> float:
+    """Return how fast the body follows the power, s."""
     # The body's heat capacity is filled against contact and board in series; the board's share is
     # its rise after about a second, where it hardly moves (logarithm).
     board_k_w = float(plate_rise_k(scenery.plate, _mean_radius_mm(scenery), t_s=np.array([1.0]))[0])
@@ -191,7 +192,7 @@ def _arrived_s(t_s: Floats, tau_s: float) -> Floats:
 
 def _rise_k_w(scenery: Scenery, radius_mm: float, *, t_s: Floats, body_share: float) -> Floats:
     t = np.asarray(t_s, dtype=np.float64)
-    tau_s = _time_constant_s(scenery)
+    tau_s = time_constant_s(scenery)
     plate = plate_rise_k(scenery.plate, radius_mm, t_s=_arrived_s(t, tau_s))
     body = contact_k_w(scenery.body) * -np.expm1(-t / tau_s)
     return plate + body_share * body

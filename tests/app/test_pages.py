@@ -261,6 +261,17 @@ def test_a_can_over_the_rail_is_offered_and_no_part_is_named(bench_store: Path) 
     assert shared.drafts().load(job)[CANS] == ["SH1"]
 
 
+def test_no_hot_spot_says_on_the_page_what_it_rules_out(bench_store: Path) -> None:
+    job = open_practice_job(shared.store(), shared.drafts(), seed=7)
+    number = shared.store().add(job, [RecordingEntry("one", rail="VRF")])[0]
+    limit = "A short of about 1.0 mW or more would have been seen nine times in ten (30 mK)."
+    data = {"verdict": "no hot spot", "suspects": [], "headline": "No hot spot", "limit": limit}
+    shared.store().add(job, [FindingEntry("no hot spot", data, recording_id=number)])
+    test = run_page("page_finding", job)
+    assert not test.exception
+    assert any("1.0 mW" in caption.value for caption in test.caption)
+
+
 def test_a_job_without_a_board_goes_on_to_the_readings_and_a_real_camera(bench_store: Path) -> None:
     job = shared.store().new_job(customer="K-1").id
     board = run_page("page_board", job)

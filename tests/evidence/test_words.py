@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from hotspot.evidence import words
+from hotspot.finding import DetectionLimit
 from tests.evidence import scene
 
 
@@ -55,6 +57,40 @@ def test_what_is_left_and_what_comes_next(tmp_path):
     assert "microscope" in words.next_steps(close)[0]
     assert "Check that current really flows" in words.next_steps(scene.make_quiet_finding(board))[0]
     assert "record again" in words.next_steps(scene.make_undecided_finding(board))[0]
+
+
+@pytest.mark.parametrize(
+    ("limit", "text"),
+    [
+        (None, ""),
+        (
+            DetectionLimit(0.03, 1e-3, "J4", 1.6e-3),
+            "A short of about 1.0 mW or more would have been seen nine times in ten"
+            " (30 mK; J4 needs most, 1.6 mW).",
+        ),
+        (
+            DetectionLimit(0.3, 1.2),
+            "A short of about 1.2 W or more would have been seen nine times in ten (0.30 K).",
+        ),
+        (
+            DetectionLimit(0.03, None),
+            "A part that warms by 30 mK would have been seen nine times in ten.",
+        ),
+    ],
+)
+def test_no_hot_spot_says_what_would_have_been_seen(tmp_path, limit, text):
+    quiet = replace(scene.make_quiet_finding(scene.make_board(tmp_path)), limit=limit)
+    assert " ".join(words.limit_sentences(quiet)) == text
+
+
+def test_small_readings_of_the_supply_are_told_in_thousandths(tmp_path):
+    board = scene.make_board(tmp_path)
+    recording = scene.make_recording()
+    log = recording.injection
+    assert log is not None
+    small = replace(recording, injection=replace(log, amps=np.where(log.on, 0.0024, 0.0)))
+    said = words.injection_words(scene.make_finding(board), small)
+    assert said.endswith("2.4 mA")
 
 
 def test_a_place_that_is_not_believed_is_not_called_a_hot_spot(tmp_path):
