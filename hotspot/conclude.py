@@ -9,7 +9,7 @@ from hotspot.detection_limit import detection_limit, too_little
 from hotspot.finding import CANNOT_TELL, HOT_SPOT, NO_HOT_SPOT, DetectionLimit, Finding
 from hotspot.hidden import with_hidden
 from hotspot.likeness import without_mirrored_spots
-from hotspot.line import Line, frame_counts
+from hotspot.line import Line
 from hotspot.locate.peak import PeakRise
 from hotspot.locate.spots import FoundSpot, find_at_parts
 from hotspot.locate.templates import build_templates
@@ -18,6 +18,7 @@ from hotspot.outcome import chance_of, doubt_of, heat_seen, without_drive
 from hotspot.reflections import set_aside, warm_ones
 from hotspot.second_looks import CLEAR, Progress, Told
 from hotspot.spotting import FALSE_ALARM_LIMIT, Search, Seen, search_of
+from hotspot.steps import frame_counts, steps_taken
 from hotspot.undisturbed import Heated, find_heat
 from hotspot.weigh import ON_A_PART, Weighed, weigh
 
@@ -212,10 +213,10 @@ class _Judge:
             suspects=suspects if found else (),
             registration=line.registration,
             switching=self.look.estimate.switching,
-            frames=frame_counts(line.audit),
+            frames=frame_counts(line),
             heat=heat,
             warnings=(*line.warnings, *self.heated.warnings, *warnings, *beside),
-            steps=heat.steps,
+            steps=steps_taken(line, self.heated, self.look),
             limit=limit,
         )
 

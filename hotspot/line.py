@@ -21,7 +21,6 @@ from hotspot.heat.calm import CalmBins, calm
 from hotspot.heat.drive import drive_from_log, switching_from_log
 from hotspot.heat.emissivity import estimate_emissivity
 from hotspot.heat.gather import Gathered
-from hotspot.heat.heatmap import FrameCounts
 from hotspot.heat.outline import share_inside
 from hotspot.heat.switching import SwitchingEstimate, propose_switchings
 from hotspot.locate.parts import Place
@@ -45,7 +44,7 @@ class Line:
     `moving` says that something was already seen to move, mirrored in the metal, `turned` that the
     scale of a display was turned over, `doubted` that strong heat told no part clearly; `beside`
     (rows, cols) is what lies beside the board, None when that is not known, `on_board` (rows, cols)
-    the share of each pixel that shows the board.
+    the share of each pixel that shows the board; `blinking_pixels` were left out for blinking.
     """
 
     recording: Recording
@@ -64,6 +63,7 @@ class Line:
     moving: bool = False
     turned: bool = False
     doubted: bool = False
+    blinking_pixels: int = 0
     beside: NDArray[np.bool_] | None = None
     on_board: NDArray[np.float32] | None = None
 
@@ -162,7 +162,8 @@ def build_line(
     full_registration, registration = registration, coarse.reduced_registration(registration)
     corners = None if corners_px is None else coarse.reduced_points(corners_px)
     on_board = None if corners is None else share_inside(corners, shape=cold.shape)
-    calm_bins = calm(bins, cold=cold, bad=coarse.reduced_bad(), on_board=on_board)
+    bad = coarse.reduced_bad()
+    calm_bins = calm(bins, cold=cold, bad=bad, on_board=on_board)
     return Line(
         recording=recording,
         audit=audit,
@@ -177,6 +178,7 @@ def build_line(
         places=places_on_picture(board, registration),
         priors=() if board is None else build_priors(board, rail=rail, history=history),
         warnings=(*recording.warnings, *audit.warnings, *registration.warnings),
+        blinking_pixels=int(np.sum(calm_bins.bad & ~bad)),
         beside=find_beside(corners, registration=registration, shape=cold.shape),
         on_board=on_board,
     )
@@ -271,17 +273,6 @@ def cold_picture(bins: BinnedFrames, *, onset_s: float | None) -> NDArray[np.flo
     mean = weight.astype(np.float32) @ bins.values[early]
     cold: NDArray[np.float32] = (bins.reference + mean.reshape(bins.shape)).astype(np.float32)
     return cold
-
-
-def frame_counts(audit: FrameAudit) -> FrameCounts:
-    """Return what became of the frames."""
-    return FrameCounts(
-        total=len(audit.used),
-        used=int(audit.used.sum()),
-        repeated=int(audit.repeated.sum()),
-        shutter=int(audit.shutter.sum()),
-        moved=int(audit.moved.sum()),
-    )
 
 
 def check_cold(recording: Recording, audit: FrameAudit) -> None:

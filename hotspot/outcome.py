@@ -11,13 +11,14 @@ from hotspot.heat.fit import HeatFit, bands_without
 from hotspot.heat.heatmap import HeatMap, Switching
 from hotspot.heat.mirror import something_moved
 from hotspot.heat.picture import build_heat_map, source_map
-from hotspot.line import Line, frame_counts
+from hotspot.line import Line
 from hotspot.locate.detect import Scores, false_alarm_probability
 from hotspot.locate.field import Field, build_field
 from hotspot.locate.separate import Describer
 from hotspot.locate.spots import FoundSpot
 from hotspot.locate.templates import Rendered
 from hotspot.reflections import find_mirrored
+from hotspot.steps import frame_counts
 from hotspot.weigh import Weighed
 
 
@@ -185,7 +186,7 @@ def without_drive(line: Line, switching: Switching) -> Finding:
         suspects=(),
         registration=line.registration,
         switching=switching,
-        frames=frame_counts(line.audit),
+        frames=frame_counts(line),
         heat=heat,
         warnings=(*line.warnings, warning, *((MIRRORED,) * moved)),
     )

@@ -241,14 +241,8 @@ def _write_foot(figure: Figure, finding: Finding, recording: Recording) -> None:
     ]
     if recording.ambient_c is not None:
         facts.append(f"room {recording.ambient_c:.1f} °C")
-    steps = "; ".join(
-        step.name
-        + (" (" + ", ".join(f"{k} {v}" for k, v in step.settings) + ")" if step.settings else "")
-        for step in (*finding.heat.steps, *finding.steps)
-    )
     lines = fold("   ·   ".join(facts), width_px=right - _MARGIN, size_px=13.5)[:2]
-    made = f"hotspot {__version__}" + (f"   ·   {steps}" if steps else "")
-    lines += fold(made, width_px=right - _MARGIN, size_px=13.5)[:1]
+    lines.append(f"hotspot {__version__}")
     if finding.verdict == HOT_SPOT and finding.warnings:
         lines += fold(
             "Note: " + "; ".join(w.rstrip(".") for w in finding.warnings),

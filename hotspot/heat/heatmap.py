@@ -38,13 +38,33 @@ class Switching:
 
 @dataclass(frozen=True, slots=True)
 class FrameCounts:
-    """What became of the frames."""
+    """What became of the frames.
+
+    Attributes
+    ----------
+    total, used
+        Frames in all, and those that count.
+    repeated, shutter, moved
+        Frames that repeat the one before, lie around a shutter event, and were moved back after the
+        camera was knocked.
+    bad_pixels, blinking_pixels
+        Pixels left out: dead or stuck, and such that blink by themselves.
+    times_mended, gaps
+        Frame times that ran back or were missing, and pauses in which frames were lost.
+    noise
+        Standard deviation of one frame's noise: pixels, rows, columns; in the unit of the heat.
+    """
 
     total: int
     used: int
     repeated: int = 0
     shutter: int = 0
     moved: int = 0
+    bad_pixels: int = 0
+    blinking_pixels: int = 0
+    times_mended: int = 0
+    gaps: int = 0
+    noise: tuple[float, float, float] = (0.0, 0.0, 0.0)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -18,7 +18,7 @@ FLOORS = {
     "rails": 2, "find": 2, "finding": 2, "weigh": 2, "line": 2, "coarse": 2, "outcome": 2,
     "doubts": 2, "reflections": 2, "second_looks": 2, "switched": 2,
     "undisturbed": 2, "beside": 2, "look": 2, "likeness": 2, "fusion": 2, "nearby": 2,
-    "hidden": 2, "conclude": 2, "spotting": 2, "detection_limit": 2,
+    "hidden": 2, "conclude": 2, "spotting": 2, "detection_limit": 2, "steps": 2,
     "devices": 3, "files": 3, "evidence": 3, "store": 3, "practice": 3,
     "bench": 4, "jobs": 4,
     "app": 5, "cli": 5,
