@@ -1,9 +1,9 @@
 """How weak a short would have been seen: what "no hot spot" rules out, and what it does not.
 
 The detection limit is the power at which nine of ten shorts stand out by more than noise does once
-in so many recordings (Currie, Anal. Chem. 40 (1968) 586: a limit needs both errors named). What a
-watt in a part would show is the plate model of `hotspot.inject.prediction`, in space and time; what
-it takes to stand out is the noise of this very recording.
+in so many recordings (Currie, Anal. Chem. 40 (1968) 586, from memory: a limit needs both errors
+named). What a watt in a part would show is the plate model of `hotspot.inject.prediction`, in space
+and time; what it takes to stand out is the noise of this very recording.
 """
 
 from __future__ import annotations
@@ -101,7 +101,7 @@ def detection_limit(
         Switchings tried, and the largest chance of a reading that counts.
     """
     places = [p for p in line.candidates if _is_inside(p, field.searched)]
-    if line.candidates and not places:
+    if not field.searched.any() or (line.candidates and not places):
         return None
     if places:
         least = _least_snr(
