@@ -76,8 +76,7 @@ def fit_plainly(
     if np.count_nonzero(warm) < FEWEST_WARM:
         return None
     covariance = _covariance(bins, cold=cold, good=good)
-    weight = _mean_over(warm, bins.frames) - _mean_over(cold, bins.frames)
-    weight /= np.sqrt(weight @ covariance @ weight)
+    weight = _warm_less_cold(warm, cold=cold, covariance=covariance)
     weights, quiet = weight[None], _quiet_contrasts(cold, bins.frames, covariance)
     contrasts = Contrasts(
         weights=weights,
@@ -183,6 +182,26 @@ def _mean_over(bins: NDArray[np.bool_], frames: NDArray[np.int64]) -> FloatArray
     """Return the weights of the mean over the frames of some bins."""
     share: FloatArray = bins * frames / np.sum(bins * frames)
     return share
+
+
+def _warm_less_cold(
+    warm: NDArray[np.bool_], *, cold: NDArray[np.bool_], covariance: FloatArray
+) -> FloatArray:
+    """Return the weights (bins,) of the warm bins less the cold ones, of unit noise.
+
+    Generalised least squares of one step between them (Aitken; Kay, Fundamentals of Statistical
+    Signal Processing, vol. 1, ch. 4). In one segment that is the difference of the means; where a
+    shutter left other offsets, what lies on one side of it counts.
+    """
+    used = warm | cold
+    seen = np.linalg.solve(
+        covariance[np.ix_(used, used)], np.column_stack([warm[used], np.ones(used.sum())])
+    )
+    step, level = seen.T
+    out = np.zeros(len(warm))
+    out[used] = step - level * (step.sum() / level.sum())
+    out /= np.sqrt(out @ covariance @ out)
+    return out
 
 
 def _covariance(
