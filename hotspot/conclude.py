@@ -197,8 +197,11 @@ class _Judge:
         if judged.mirrored:
             others = self.weighed(judged.mirrored).spots
             spots = (*spots, *(replace(s, role="unknown") for s in others))
-        limit = None if found else self.limit()
-        if limit is not None and (little := self.too_little(limit)) is not None:
+        log = line.recording.injection
+        # Where the moments are but guessed, so is what would have been seen.
+        limit = None if found or log is None else self.limit()
+        little = None if limit is None or log is None else too_little(limit, log)
+        if little is not None:
             verdict, warnings = CANNOT_TELL, (*warnings, little)
         if found and doubt is not None:
             verdict, suspects, warnings = CANNOT_TELL, (), (doubt,)
@@ -206,6 +209,7 @@ class _Judge:
         shown = self.search.rendered(found[0].centre.template if found else 0, seen)
         heat = heat_seen(line, seen.fit, seen.field, found=found, shown=shown)
         beside = (BESIDE_WARNING,) * seen.left_beside
+        counts = frame_counts(line)
         return Finding(
             verdict=verdict,
             false_alarm_probability=self.chance(found),
@@ -213,17 +217,15 @@ class _Judge:
             suspects=suspects if found else (),
             registration=line.registration,
             switching=self.look.estimate.switching,
-            frames=frame_counts(line),
+            frames=counts,
             heat=heat,
             warnings=(*line.warnings, *self.heated.warnings, *warnings, *beside),
-            steps=steps_taken(line, self.heated, self.look),
+            steps=steps_taken(counts, self.heated, self.look),
             limit=limit,
         )
 
     def limit(self) -> DetectionLimit | None:
-        """Return how weak a short would have been seen; unknown when moments are but guessed."""
-        if self.line.recording.injection is None:
-            return None
+        """Return how weak a short would have been seen."""
         return detection_limit(
             self.line,
             self.seen.fit,
@@ -232,8 +234,3 @@ class _Judge:
             trials=self.search.trials,
             limit=FALSE_ALARM_LIMIT,
         )
-
-    def too_little(self, limit: DetectionLimit) -> str | None:
-        """Return why the power that went in is too little for "no hot spot", or None."""
-        log = self.line.recording.injection
-        return None if log is None else too_little(limit, log)

@@ -25,6 +25,7 @@ from hotspot.heat.waves import frequencies
 from hotspot.inject.case import to_plate
 from hotspot.inject.packages import TYPICAL, Package, find_package
 from hotspot.inject.prediction import Plate, Scenery, Viewing, contact_k_w, time_constant_s
+from hotspot.inject.words import power_words
 from hotspot.line import Line
 from hotspot.locate.detect import Scores, false_alarm_probability
 from hotspot.locate.field import Field
@@ -46,14 +47,6 @@ SHORTED_OHM = 100.0
 MOST_SNR = 60.0
 
 
-def in_words(power_w: float) -> str:
-    """Return a power in mW below a watt, to two digits."""
-    if power_w >= 1.0:
-        return f"{power_w:.2g} W"
-    digits = max(0, 1 - int(np.floor(np.log10(max(1e3 * power_w, 1e-3)))))
-    return f"{1e3 * power_w:.{digits}f} mW"
-
-
 def too_little(limit: DetectionLimit, log: SwitchLog) -> str | None:
     """Return why "no hot spot" would say too much, a sentence with the cure, or None.
 
@@ -73,8 +66,8 @@ def too_little(limit: DetectionLimit, log: SwitchLog) -> str | None:
     if most_w >= limit.power_w or least_ohm > SHORTED_OHM:
         return None
     return (
-        f"At most {in_words(most_w)} went into the rail, and a short would have been seen from"
-        f" about {in_words(limit.power_w)} on: raise the current as planned, or record longer"
+        f"At most {power_words(most_w)} went into the rail, and a short would have been seen from"
+        f" about {power_words(limit.power_w)} on: raise the current as planned, or record longer"
     )
 
 
@@ -123,11 +116,15 @@ def detection_limit(
         spot = _per_kelvin(fit, field, sigma_px=line.sigma_px)
         return DetectionLimit(rise_k=float(np.median(needed)) / spot, power_w=None)
     plate = Plate() if line.board is None else to_plate(line.board)
-    known: dict[Package, _PerWatt] = {}
-    for body in {_body(line, p, scale) for p in places} or {TYPICAL}:
-        scenery = Scenery(plate=plate, package=body, view=Viewing(mm_per_px=scale))
-        known[body] = _per_watt(scenery, fit, field, blur_px=line.blur_px)
-    each = [known[_body(line, p, scale)] for p in places] or [known[TYPICAL]]
+    bodies = [_body(line, p, scale) for p in places] or [TYPICAL]
+    known = {
+        body: _per_watt(
+            Scenery(plate=plate, package=body, view=Viewing(mm_per_px=scale)),
+            fit, field, blur_px=line.blur_px,
+        )
+        for body in set(bodies)
+    }  # fmt: skip
+    each = [known[body] for body in bodies]
     power = needed / np.array([e.snr for e in each])
     rise = power * np.array([e.rise_k for e in each])
     hardest = int(np.argmax(power))

@@ -89,7 +89,8 @@ SELDOM, LIKELY = 1e-6, 0.8
 SELDOM_UNLOGGED = 1e-6
 # ... unless it is a part beyond doubt: of nine shorts that were found there (hand-switched pulses
 # and steps at an ideal SNR of 6 to 22) six had 0.994 and more, one was found in the wrong place
-# (0.983), and of what was seen on 150 boards with nothing shorted the likeliest part had 0.91.
+# (0.983), and of what no other rule refuses on 126 boards with nothing shorted the likeliest part
+# had 0.91.
 BEYOND_DOUBT_A_PART = 0.99
 # ... and above this one very well: of 100 named right one was above it (3e-7, its part had 1.00),
 # and one board with nothing shorted (7e-7, a large chip with 0.87).

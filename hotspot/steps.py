@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from hotspot.frame import Step
-from hotspot.heat.clock import GAP_INTERVALS
+from hotspot.heat.clock import find_gaps
 from hotspot.heat.heatmap import FrameCounts
 from hotspot.line import Line
 from hotspot.look import Look
@@ -15,8 +15,7 @@ from hotspot.undisturbed import Heated
 def frame_counts(line: Line) -> FrameCounts:
     """Return what became of the frames and pixels."""
     audit = line.audit
-    told_s, steps_s = line.recording.t_s[: len(audit.t_s)], np.diff(audit.t_s)
-    usual_s = float(np.median(steps_s)) if len(steps_s) else 0.0
+    told_s = line.recording.t_s[: len(audit.t_s)]
     row, column, pixel = audit.noise
     return FrameCounts(
         total=len(audit.used),
@@ -28,22 +27,22 @@ def frame_counts(line: Line) -> FrameCounts:
         blinking_pixels=line.blinking_pixels,
         # A stamp that was good is kept to the bit.
         times_mended=int(np.sum(audit.t_s[: len(told_s)] != told_s)),
-        gaps=int(np.sum(steps_s > GAP_INTERVALS * usual_s)),
+        gaps=len(find_gaps(audit.t_s)),
         noise=(pixel, row, column),
     )
 
 
-def steps_taken(line: Line, heated: Heated, look: Look) -> tuple[Step, ...]:
+def steps_taken(counts: FrameCounts, heated: Heated, look: Look) -> tuple[Step, ...]:
     """Return the steps from the frames to the heat, each with what it found.
 
     Parameters
     ----------
-    line
-        What is known.
+    counts
+        From `frame_counts`.
     heated, look
         The heat, and how it was looked at.
     """
-    counts, fit, audit = frame_counts(line), look.fit, line.audit
+    line, fit, audit = look.line, look.fit, look.line.audit
     unit = "mK" if line.unit == "K" else "relative"
     pixel, row, column = (1e3 * n if unit == "mK" else n for n in counts.noise)
     steps = [

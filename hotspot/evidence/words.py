@@ -7,6 +7,7 @@ import math
 from hotspot.board import Board
 from hotspot.finding import CANNOT_TELL, HOT_SPOT, Finding, Spot, Suspect
 from hotspot.frame import Recording
+from hotspot.inject.words import power_words
 
 # Common practice, no source: shown wherever current is about to go, or has gone, into a board.
 CAUTIONS = (
@@ -128,18 +129,11 @@ def limit_sentences(finding: Finding) -> tuple[str, ...]:
         return (f"A part that warms by {rise(limit.rise_k, unit=unit)} {often}.",)
     hardest = ""
     if limit.hardest and limit.hardest_w is not None:
-        hardest = f"; {limit.hardest} needs most, {power(limit.hardest_w)}"
+        hardest = f"; {limit.hardest} needs most, {power_words(limit.hardest_w)}"
     return (
-        f"A short of about {power(limit.power_w)} or more {often}"
+        f"A short of about {power_words(limit.power_w)} or more {often}"
         f" ({rise(limit.rise_k, unit=unit)}{hardest}).",
     )
-
-
-def power(value_w: float) -> str:
-    """Return a power with its unit: mW below a watt."""
-    if value_w < 1.0:
-        return f"{plain_number(1000 * value_w)} mW"
-    return f"{plain_number(value_w)} W"
 
 
 def next_steps(finding: Finding, *, rail: str | None = None) -> tuple[str, ...]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from bisect import bisect_left
 
 import numpy as np
+from numpy.typing import NDArray
 
 from hotspot.checks import FloatArray
 
@@ -53,8 +54,7 @@ def clean_times(t_s: FloatArray) -> tuple[FloatArray, tuple[str, ...]]:
             f"{mended} frame time{'s' if mended > 1 else ''} equal, backward or missing: "
             "replaced by even spacing"
         )
-    steps = np.diff(times)
-    gaps = np.flatnonzero(steps > GAP_INTERVALS * interval)
+    steps, gaps = np.diff(times), find_gaps(times)
     if len(gaps):
         lost = int(np.sum(np.round(steps[gaps] / interval) - 1))
         longest = gaps[np.argmax(steps[gaps])]
@@ -63,6 +63,20 @@ def clean_times(t_s: FloatArray) -> tuple[FloatArray, tuple[str, ...]]:
             f"frames lost; the longest {steps[longest]:.2f} s at {times[longest]:.2f} s"
         )
     return times, tuple(warnings)
+
+
+def find_gaps(t_s: FloatArray) -> NDArray[np.intp]:
+    """Return the indices of the frames that a pause follows, in which others were lost.
+
+    Parameters
+    ----------
+    t_s
+        (n,) increasing times, s.
+    """
+    steps = np.diff(t_s)
+    if not len(steps):
+        return np.zeros(0, dtype=np.intp)
+    return np.flatnonzero(steps > GAP_INTERVALS * np.median(steps))
 
 
 def _longest_increasing(values: FloatArray) -> list[int]:

@@ -87,7 +87,7 @@ def build_mirror(fit: HeatFit, *, bad: NDArray[np.bool_]) -> Mirror | None:
     beyond = power - usual * (1 + MIRROR_SIGMAS * np.sqrt(2 / count))
     return Mirror(
         strength=np.asarray(np.sqrt(np.maximum(beyond, 0.0)), dtype=np.float32),
-        lively=fit.moved_by > MOST_MIRRORED or count_pads(smooth > LIVELY * usual) >= FEWEST_PADS,
+        lively=fit.moved_by > MOST_MIRRORED or _is_lively(smooth, usual=usual),
         beside_heat=is_evident(moving.signal, quiet=moving.quiet, bad=bad),
     )
 
@@ -95,7 +95,7 @@ def build_mirror(fit: HeatFit, *, bad: NDArray[np.bool_]) -> Mirror | None:
 def something_moved(calm_bins: CalmBins) -> bool:
     """Return whether something warm moved before the metal, whatever was switched.
 
-    The same as `Mirror.lively` where no switching tells signal from quiet: of 24 boards on which
+    The same as `Mirror.lively` where no switching tells signal from quiet: of 23 boards on which
     none could be seen, pads were so restless under both hands and in one drifting room.
 
     Parameters
@@ -107,7 +107,11 @@ def something_moved(calm_bins: CalmBins) -> bool:
     change = np.where(bad.reshape(-1), np.float32(0), calm_bins.bins.values.var(axis=0))
     change = change.reshape(bad.shape).astype(np.float32)
     usual = float(np.median(change[~bad])) if not bad.all() else 0.0
-    return usual > 0 and count_pads(smoothed(change) > LIVELY * usual) >= FEWEST_PADS
+    return usual > 0 and _is_lively(smoothed(change), usual=usual)
+
+
+def _is_lively(smooth: NDArray[np.float32], *, usual: float) -> bool:
+    return count_pads(smooth > LIVELY * usual) >= FEWEST_PADS
 
 
 def find_undisturbed_bins(

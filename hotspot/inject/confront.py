@@ -12,6 +12,7 @@ from hotspot.frame import SwitchLog
 from hotspot.inject.heating import Heating, heated_rise_k, measure_heating
 from hotspot.inject.plan import InjectionPlan
 from hotspot.inject.prediction import MODEL_FACTOR
+from hotspot.inject.words import power_words
 
 AGREES, LESS, MORE, IMPOSSIBLE, UNKNOWN = "agrees", "less", "more", "impossible", "unknown"
 
@@ -155,28 +156,22 @@ def _verdict(spot_w: float, fault_w: float, supplied_w: float) -> str:
 
 
 def _sentence(verdict: str, spot_w: float, fault_w: float, supplied_w: float) -> str:
-    reached = f"about {_power(spot_w)} reached the spot"
+    reached = f"about {power_words(spot_w)} reached the spot"
     if verdict == AGREES:
-        return f"As predicted: {reached}, {_power(fault_w)} were expected in the short."
+        return f"As predicted: {reached}, {power_words(fault_w)} were expected in the short."
     if verdict == LESS:
         return (
-            f"Less than predicted: only {reached}, {_power(fault_w)} were expected. The heat may "
-            "be buried (under a shield or an IC, on the other side), the current may go elsewhere "
-            "as well (a second short), or the part is shiny and looks colder than it is."
+            f"Less than predicted: only {reached}, {power_words(fault_w)} were expected. The heat "
+            "may be buried (under a shield or an IC, on the other side), the current may go "
+            "elsewhere as well (a second short), or the part is shiny and looks colder than it is."
         )
     if verdict == MORE:
         return (
-            f"More than predicted: {reached}, {_power(fault_w)} were expected. The part may be "
-            "badly cooled or smaller than assumed, or the spot lies on the path (inductor, bead, "
-            "contact) and not at the short."
+            f"More than predicted: {reached}, {power_words(fault_w)} were expected. The part may "
+            "be badly cooled or smaller than assumed, or the spot lies on the path (inductor, "
+            "bead, contact) and not at the short."
         )
     return (
-        f"More than possible: {reached}, but the supply gave {_power(supplied_w)} only. Something "
-        "else warms it: another source still connected, a hand, or a reflection."
+        f"More than possible: {reached}, but the supply gave {power_words(supplied_w)} only. "
+        "Something else warms it: another source still connected, a hand, or a reflection."
     )
-
-
-def _power(watts: float) -> str:
-    if watts >= 1.0:
-        return f"{watts:.2g} W"
-    return f"{watts * 1e3:.0f} mW" if watts >= 0.01 else f"{watts * 1e3:.2g} mW"

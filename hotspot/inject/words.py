@@ -40,6 +40,13 @@ _LAST_RULE = (
 )
 
 
+def power_words(power_w: float) -> str:
+    """Return a power as people write it, in mW below a watt, to two digits."""
+    if power_w >= 1.0:
+        return f"{power_w:.2g} W"
+    return f"{power_w * 1e3:.0f} mW" if power_w >= 0.01 else f"{power_w * 1e3:.2g} mW"
+
+
 def build_stop_rules(mode: str) -> tuple[str, ...]:
     """Return when to stop, for a plan whose supply should hold "current" or "voltage"."""
     middle = _GOES_INTO_CURRENT if mode == "voltage" else _STAYS_IN_VOLTAGE

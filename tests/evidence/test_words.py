@@ -65,7 +65,7 @@ def test_what_is_left_and_what_comes_next(tmp_path):
         (None, ""),
         (
             DetectionLimit(0.03, 1e-3, "J4", 1.6e-3),
-            "A short of about 1.0 mW or more would have been seen nine times in ten"
+            "A short of about 1 mW or more would have been seen nine times in ten"
             " (30 mK; J4 needs most, 1.6 mW).",
         ),
         (

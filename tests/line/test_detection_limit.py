@@ -8,12 +8,13 @@ import numpy as np
 import pytest
 
 from hotspot.conclude import FALSE_ALARM_LIMIT
-from hotspot.detection_limit import SHORTED_OHM, _body, _per_watt, in_words, too_little
+from hotspot.detection_limit import SHORTED_OHM, _body, _per_watt, too_little
 from hotspot.find import find
 from hotspot.finding import CANNOT_TELL, NO_HOT_SPOT, DetectionLimit, finding_to_dict
 from hotspot.frame import SwitchLog
 from hotspot.inject.case import to_plate
 from hotspot.inject.prediction import Scenery, Viewing, apparent_rise_k
+from hotspot.inject.words import power_words
 from hotspot.look import _field_of
 from hotspot.undisturbed import find_heat
 from tests.line.test_find import demo_board, simulated
@@ -92,8 +93,8 @@ def test_the_power_that_went_in_is_held_against_the_limit() -> None:
     assert too_little(limit, log(volts=0.5, amps=0.1)) is None
     sentence = too_little(limit, log(volts=0.02, amps=0.01))
     assert sentence is not None
-    assert "0.20 mW" in sentence
-    assert "1.0 mW" in sentence
+    assert "0.2 mW" in sentence
+    assert "1 mW" in sentence
     # A good rail takes little; one that is known to take nothing is not shorted.
     assert too_little(limit, log(volts=0.02, amps=0.02 / (2 * SHORTED_OHM))) is None
     assert too_little(limit, log(volts=1.0, amps=0.0)) is None
@@ -122,7 +123,7 @@ def test_the_limit_is_told_with_the_part_that_is_hardest_to_see(limit: Detection
 
 @pytest.mark.parametrize(
     ("power_w", "text"),
-    [(4.2e-5, "0.042 mW"), (1e-3, "1.0 mW"), (0.0123, "12 mW"), (0.24, "240 mW"), (1.5, "1.5 W")],
+    [(4.2e-5, "0.042 mW"), (1e-3, "1 mW"), (0.0123, "12 mW"), (0.24, "240 mW"), (1.5, "1.5 W")],
 )
 def test_a_power_is_told_to_two_digits(power_w: float, text: str) -> None:
-    assert in_words(power_w) == text
+    assert power_words(power_w) == text
