@@ -4,14 +4,25 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from hotspot.beside import WARNING as BESIDE_WARNING
 from hotspot.detection_limit import detection_limit, too_little
-from hotspot.finding import CANNOT_TELL, HOT_SPOT, NO_HOT_SPOT, DetectionLimit, Finding
+from hotspot.doubts import OF_NOISE, WEAK, WEAK_UNLOGGED
+from hotspot.finding import (
+    CANNOT_TELL,
+    HOT_SPOT,
+    NO_HOT_SPOT,
+    DetectionLimit,
+    Finding,
+    Suspect,
+)
 from hotspot.hidden import with_hidden
 from hotspot.likeness import without_mirrored_spots
 from hotspot.line import Line
+from hotspot.locate.at_parts import find_at_parts, find_hint, read_part_noise
 from hotspot.locate.peak import PeakRise
-from hotspot.locate.spots import FoundSpot, find_at_parts
+from hotspot.locate.spots import FoundSpot
 from hotspot.locate.templates import build_templates
 from hotspot.look import Look, look_at
 from hotspot.outcome import chance_of, doubt_of, heat_seen, without_drive
@@ -21,6 +32,15 @@ from hotspot.spotting import FALSE_ALARM_LIMIT, Search, Seen, search_of
 from hotspot.steps import frame_counts, steps_taken
 from hotspot.undisturbed import Heated, find_heat
 from hotspot.weigh import ON_A_PART, Weighed, weigh
+
+# A reading at a part of the rail that parts without current reach less often than this is a hint:
+# no hot spot, but nothing is ruled out either.
+HINT_LIMIT = 0.05
+# Below this SNR theory is held against what other parts show: where a room drifts, their noise was
+# up to 1.7 times what theory makes of it, and of 12 that leaves 7, which no noise reaches.
+NEAR_NOISE_SNR = 12.0
+# A hint is as likely as not to be noise, at best: its parts share half of the probability.
+AS_LIKELY_AS_NOT = 0.5
 
 
 def conclude(line: Line, say: Progress) -> Told:
@@ -56,12 +76,16 @@ def conclude(line: Line, say: Progress) -> Told:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Judged:
-    """Spots that may be heat, weighed; others that are mirrored; why no part may be named."""
+    """Spots that may be heat, weighed; others that are mirrored; why no part may be named.
+
+    `hint` says that nothing but noise speaks against the parts.
+    """
 
     found: tuple[FoundSpot, ...]
     weighed: Weighed
     mirrored: tuple[FoundSpot, ...]
     doubt: str | None
+    hint: bool
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -125,11 +149,29 @@ class _Judge:
             weighed = self.weighed(found)
         doubt = self.doubt(found, weighed, aside=aside)
         clear = weighed.on_rail >= CLEAR and doubt is None
-        if not (clear or self.moved or self.moving or aside or alike or self.look.plain):
+        calm = not (self.moved or self.moving or aside or alike or self.look.plain)
+        if calm and not clear:
             hidden = self.hidden(found, weighed)
             if hidden is not None:
                 found, weighed, doubt = *hidden, None
-        return _Judged(found, weighed, (*aside, *alike), doubt)
+        calm = calm and self.heated.left_out_s == 0
+        faint = None if found or not calm else self.hint()
+        if faint is not None:
+            found, doubt = (faint,), WEAK if logged else WEAK_UNLOGGED
+            weighed = self.weighed(found)
+        return _Judged(found, weighed, (*aside, *alike), doubt, hint=calm and doubt in OF_NOISE)
+
+    def hint(self) -> FoundSpot | None:
+        """Return what the spots leave at a part of the rail, if others seldom show as much."""
+        on_rail = {place.ref for place in self.line.candidates}
+        return find_hint(
+            self.seen.rest,
+            places=self.line.candidates,
+            others=tuple(place for place in self.line.places if place.ref not in on_rail),
+            allowed=self.seen.field.searched,
+            limit=HINT_LIMIT,
+            trials=self.search.trials,
+        )
 
     def weighed(self, spots: tuple[FoundSpot, ...]) -> Weighed:
         """Return spots with their roles and suspects."""
@@ -185,8 +227,21 @@ class _Judge:
         return None if self.doubt(spots, beside, aside=()) is not None else (spots, beside)
 
     def chance(self, spots: tuple[FoundSpot, ...]) -> float:
-        """Return how often noise gives such a reading."""
-        return chance_of(spots, self.seen.first, self.seen.field, self.search.trials)
+        """Return how often noise gives such a reading: by theory, or by what other parts show."""
+        seen, line, trials = self.seen, self.line, self.search.trials
+        by_theory = chance_of(spots, seen.first, seen.field, trials)
+        snr = max((s.centre.snr for s in spots), default=np.inf)
+        if snr > NEAR_NOISE_SNR or not line.candidates:
+            return by_theory
+        noise = read_part_noise(
+            seen.rest,
+            places=line.places,
+            allowed=seen.field.searched,
+            beside_px=tuple(s.centre.xy_px for s in spots),
+        )
+        if noise is None:
+            return by_theory
+        return max(by_theory, noise.chance(snr, parts=len(line.candidates), trials=trials))
 
     def finding(self, judged: _Judged) -> Finding:
         """Return the finding."""
@@ -199,13 +254,14 @@ class _Judge:
             spots = (*spots, *(replace(s, role="unknown") for s in others))
         log = line.recording.injection
         # Where the moments are but guessed, so is what would have been seen.
-        limit = None if found or log is None else self.limit()
+        limit = None if log is None or (found and not judged.hint) else self.limit()
         little = None if limit is None or log is None else too_little(limit, log)
+        if found and doubt is not None:
+            verdict, warnings = CANNOT_TELL, (doubt,)
+            suspects = _halved(suspects) if judged.hint else ()
+            spots = tuple(replace(s, role="unknown") for s in spots)
         if little is not None:
             verdict, warnings = CANNOT_TELL, (*warnings, little)
-        if found and doubt is not None:
-            verdict, suspects, warnings = CANNOT_TELL, (), (doubt,)
-            spots = tuple(replace(s, role="unknown") for s in spots)
         shown = self.search.rendered(found[0].centre.template if found else 0, seen)
         heat = heat_seen(line, seen.fit, seen.field, found=found, shown=shown)
         beside = (BESIDE_WARNING,) * seen.left_beside
@@ -234,3 +290,8 @@ class _Judge:
             trials=self.search.trials,
             limit=FALSE_ALARM_LIMIT,
         )
+
+
+def _halved(suspects: tuple[Suspect, ...]) -> tuple[Suspect, ...]:
+    """Return the suspects of a hint."""
+    return tuple(replace(s, probability=AS_LIKELY_AS_NOT * s.probability) for s in suspects)

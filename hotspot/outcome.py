@@ -109,15 +109,18 @@ def doubt_of(
         turned=line.turned,
     )
     mapped = bool(line.places)
+    logged = line.recording.injection is not None
     best = 1.0
     if mapped:
-        # No current reaches a part off the rail: only strong heat speaks against the map.
-        best = weighed.on_any if signs.snr > STRONG_BESIDE else weighed.on_rail
+        # No current reaches a part off the rail: only strong heat in step with a log speaks against
+        # the map. Switching read off the frames may be a board's that cools, whose pads lag behind.
+        against_the_map = logged and signs.snr > STRONG_BESIDE
+        best = weighed.on_any if against_the_map else weighed.on_rail
     cold_s = np.inf
     if switching.onset_s is not None and switching.period_s is None:
         cold_s = switching.onset_s - float(line.audit.t_s[0])
     return signs.doubt(
-        logged=line.recording.injection is not None,
+        logged=logged,
         moved=bool(line.audit.moved.any()),
         best=best,
         mapped=mapped,

@@ -204,6 +204,8 @@ def _draw_side(
             figure, finding.warnings[:6], at=(x, y + 30), width_px=width, size_px=16
         )
         y += 16
+    if finding.suspects:
+        y = panels.draw_suspects(figure, finding, at=(x, y), width=width) + 18
     panels.write_title(figure, "What to do next", at=(x, y))
     y = panels.write_lines(
         figure, words.next_steps(finding, rail=rail), at=(x, y + 30), width_px=width,

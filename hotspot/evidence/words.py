@@ -111,6 +111,11 @@ def verdict_sentence(finding: Finding) -> str:
             f"Hot spot {rise(spot.peak_k, unit=unit)} above cold, {plain_number(spot.snr)} times"
             f" its noise. Chance of a false alarm: {odds(finding.false_alarm_probability)}."
         )
+    if finding.verdict == CANNOT_TELL and finding.suspects:
+        return (
+            f"The recording does not carry an answer; what little it shows is at"
+            f" {finding.suspects[0].ref}."
+        )
     if finding.verdict == CANNOT_TELL:
         return "The recording does not carry an answer."
     return (
@@ -165,10 +170,16 @@ def next_steps(finding: Finding, *, rail: str | None = None) -> tuple[str, ...]:
             "Give a board pack (--board) and landmarks to have the part named.",
         )
     if finding.verdict == CANNOT_TELL:
-        return (
+        again = (
             "Mend what the warnings name and record again: 5 s cold, then current on, camera and"
-            " board at rest.",
+            " board at rest."
         )
+        if not finding.suspects:
+            return (again,)
+        nearer = (
+            f"Go nearer, with {finding.suspects[0].ref} in the picture: its heat fills more of it."
+        )
+        return (again, nearer, "Take nothing off on the strength of this reading.")
     return (
         f"Check that current really flows into {the_rail}, and that this is the shorted rail.",
         "Raise the current within the plan, or record longer with the current switched on and off.",

@@ -10,6 +10,7 @@ from typing import Any
 from hotspot.board import Board
 from hotspot.evidence import words
 from hotspot.evidence.report import HandOver, Picture, Sheet, build_report
+from hotspot.finding import HOT_SPOT
 from hotspot.jobs.intake import BOARD, EVIDENCE, PICTURE, job_readings
 from hotspot.jobs.verify import job_board
 from hotspot.rails.verdict import RailVerdict, judge_readings
@@ -102,7 +103,8 @@ def build_hand_over(file: JobFile, *, store: JobStore, board: Board | None = Non
 def _before(file: JobFile) -> list[FindingEntry]:
     """Return the finding that led to the part: the last one with a spot, from before."""
     found = [f for f in file.findings if f.phase is Phase.BEFORE]
-    return [f for f in found if f.data["suspects"]][-1:] or found[-1:]
+    clear = [f for f in found if f.verdict == HOT_SPOT and f.data["suspects"]]
+    return clear[-1:] or found[-1:]
 
 
 def _result(file: JobFile, verdict: str) -> str:

@@ -20,6 +20,7 @@ from typing import Any
 
 from hotspot import __version__
 from hotspot.errors import HotspotError, InputError
+from hotspot.finding import HOT_SPOT
 from hotspot.jobs.intake import BOARD, RECORDING
 from hotspot.jobs.kept import KeptFolder, kept_folder
 from hotspot.store.entries import FindingEntry, JobFile, Phase, RecordingEntry
@@ -175,8 +176,8 @@ def rerun(
 
 def short_answer(finding: Mapping[str, Any]) -> str:
     """Return a finding in a few words: "hot spot C17"."""
-    suspects = finding.get("suspects") or [{"ref": ""}]
-    return f"{finding['verdict']} {suspects[0]['ref']}".rstrip()
+    verdict, suspects = finding["verdict"], finding.get("suspects")
+    return f"{verdict} {suspects[0]['ref']}" if suspects and verdict == HOT_SPOT else str(verdict)
 
 
 def answer_task(task: Task, analyse: Analyse) -> Answer:

@@ -29,7 +29,7 @@ def job_lines(file: JobFile, seen: str = "") -> list[str]:
     for rec in file.recordings:
         note(rec, f"recording {rec.id} ({rec.phase}): {rec.name}, {rec.uri or len(rec.files)}")
     for f in file.findings:
-        note(f, f"finding ({f.phase}): {f.verdict} {f.top_ref}".rstrip())
+        note(f, f"finding ({f.phase}): {f.verdict} {f.named_ref}".rstrip())
     for a in file.actions:
         note(a, f"{a.kind} {a.ref} {a.note}".replace("  ", " ").rstrip())
     for v in file.verifications:

@@ -12,7 +12,6 @@ from hotspot.checks import FloatArray
 from hotspot.locate.centre import SYSTEMATIC_PX, Centre, find_peak, measure_centre
 from hotspot.locate.detect import Scores, false_alarm_probability
 from hotspot.locate.field import Field
-from hotspot.locate.parts import Place, part_false_alarm
 from hotspot.locate.separate import Describer, take_away
 
 # More sources than this on one rail is not a repair job but a fire.
@@ -20,8 +19,6 @@ MOST_SPOTS = 5
 # A further spot must be at least this share of the strongest one's SNR: below it, leftovers of
 # the description and real spots cannot be told apart.
 LEAST_SHARE = 0.05
-# A part's heat is looked for at least this far from where the registration puts it, px.
-LEAST_REACH_PX = 0.7
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -146,52 +143,3 @@ def _near(shape: tuple[int, int], xy_px: FloatArray, *, sigma_px: float) -> NDAr
     y, x = np.indices(shape)
     near: NDArray[np.bool_] = np.hypot(x - xy_px[0], y - xy_px[1]) < 2 * max(1.0, sigma_px)
     return near
-
-
-def find_at_parts(
-    scores: Scores,
-    *,
-    places: tuple[Place, ...],
-    allowed: NDArray[np.bool_],
-    limit: float,
-    trials: float,
-) -> FoundSpot | None:
-    """Return the spot at the strongest of a few places, if noise there seldom reaches as high.
-
-    A dozen places need far less signal than fifty thousand pixels.
-
-    Parameters
-    ----------
-    scores
-        Of the field without the spots found before.
-    places
-        The parts that may carry the fault.
-    allowed
-        (rows, cols) pixels in which a spot may be found.
-    limit, trials
-        As in `find_spots`.
-    """
-    rows, cols = allowed.shape
-    best = scores.z.max(axis=0)
-    y, x = np.mgrid[:rows, :cols]
-    top: tuple[float, int, int] | None = None
-    tested = 0
-    for place in places:
-        spread = place.spread_px2() + LEAST_REACH_PX**2 * np.eye(2)
-        offset = np.stack([x - place.xy_px[0], y - place.xy_px[1]])
-        distance = np.einsum("iyx,ij,jyx->yx", offset, np.linalg.inv(spread), offset)
-        near = (distance < 1.0) & allowed
-        if not near.any():
-            continue
-        tested += 1
-        index = int(np.argmax(np.where(near, best, -np.inf)))
-        row, column = divmod(index, cols)
-        if top is None or best[row, column] > top[0]:
-            top = (float(best[row, column]), row, column)
-    if top is None:
-        return None
-    chance = part_false_alarm(top[0], parts=tested, trials=trials)
-    if chance > limit:
-        return None
-    centre = measure_centre(scores, row=top[1], column=top[2])
-    return FoundSpot(centre=centre, false_alarm=chance, scores=scores)

@@ -230,3 +230,14 @@ def make_undecided_finding(board: Board) -> Finding:
             "No switching of the current was logged and none was found",
         ),
     )
+
+
+def make_hinted_finding(board: Board) -> Finding:
+    """A weak reading that points at a part."""
+    sure = make_finding(board)
+    return replace(
+        make_undecided_finding(board),
+        spots=tuple(replace(s, role="unknown") for s in sure.spots[:1]),
+        suspects=tuple(replace(s, probability=0.5 * s.probability) for s in sure.suspects),
+        warnings=("A weak reading that could be noise: record longer",),
+    )

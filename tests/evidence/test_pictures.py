@@ -182,6 +182,14 @@ def test_no_hot_spot_and_cannot_tell_say_so_and_name_nobody(board):
         assert "Suspects" not in said
 
 
+def test_a_hint_shows_its_suspects_and_what_stands_in_the_way(board):
+    recording = scene.make_recording(log=False)
+    said = texts(build_evidence_figure(scene.make_hinted_finding(board), recording, board=board))
+    for fact in ("Cannot tell", "Suspects", "uncertain", "could be noise", "Take nothing off"):
+        assert fact in said.replace("\n", " "), fact
+    assert "likely" not in said
+
+
 def test_display_video_never_claims_kelvin(board, finding):
     relative = replace(finding, heat=replace(finding.heat, unit="relative"))
     said = texts(build_evidence_figure(relative, scene.make_recording(), board=board))

@@ -59,6 +59,16 @@ def test_what_is_left_and_what_comes_next(tmp_path):
     assert "record again" in words.next_steps(scene.make_undecided_finding(board))[0]
 
 
+def test_a_hint_points_at_a_part_and_names_none(tmp_path):
+    hinted = scene.make_hinted_finding(scene.make_board(tmp_path))
+    assert words.named_suspect(hinted) is None
+    assert words.headline(hinted) == "Cannot tell"
+    assert words.verdict_sentence(hinted).endswith("at C17.")
+    steps = words.next_steps(hinted)
+    assert "C17 in the picture" in steps[1]
+    assert "Take nothing off" in steps[2]
+
+
 @pytest.mark.parametrize(
     ("limit", "text"),
     [

@@ -85,7 +85,7 @@ def test_where_too_little_went_in_nothing_is_ruled_out(limit: DetectionLimit) ->
     told = find(simulated("C18", amps=amps, duration_s=SECONDS).recording, board=demo_board())
     assert told.verdict == CANNOT_TELL
     assert any("would have been seen from" in warning for warning in told.warnings)
-    assert told.suspects == ()
+    assert sum(s.probability for s in told.suspects) <= 0.5  # at most a hint
 
 
 def test_the_power_that_went_in_is_held_against_the_limit() -> None:

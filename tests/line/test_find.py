@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from hotspot.board import Board
+from hotspot.doubts import WEAK
 from hotspot.errors import RecordingError
 from hotspot.files.boards import load_board
 from hotspot.find import find, find_gathered
@@ -113,6 +114,18 @@ def test_nothing_shorted_is_no_hot_spot(logged: bool, seed: int) -> None:
     assert finding.verdict == NO_HOT_SPOT
     assert finding.suspects == ()
     assert finding.false_alarm_probability > 0.005
+
+
+@pytest.mark.parametrize("seed", [0, 1, 2, 3])
+def test_between_nothing_and_a_hot_spot_there_is_a_hint(seed: int) -> None:
+    made = simulated("C18", amps=0.08, seed=seed)
+    finding = find(made.recording, board=demo_board())
+    assert finding.verdict == CANNOT_TELL
+    assert finding.suspects[0].ref == "C18"
+    assert sum(s.probability for s in finding.suspects) <= 0.5
+    assert finding.limit is not None
+    assert {spot.role for spot in finding.spots} == {"unknown"}
+    assert WEAK in finding.warnings
 
 
 @pytest.mark.parametrize("logged", [True, False])
