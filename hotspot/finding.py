@@ -13,6 +13,8 @@ from hotspot.register.registration import Registration
 HOT_SPOT = "hot spot"
 NO_HOT_SPOT = "no hot spot"
 CANNOT_TELL = "cannot tell"
+# No bench supply puts more into a short on a small board (common practice, no source).
+MOST_POWER_W = 30.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -89,6 +91,11 @@ class DetectionLimit:
     power_w: float | None
     hardest: str = ""
     hardest_w: float | None = None
+
+    @property
+    def blind(self) -> bool:
+        """Whether no short would have been seen at all."""
+        return self.power_w is not None and self.power_w > MOST_POWER_W
 
 
 @dataclass(frozen=True, slots=True, eq=False)

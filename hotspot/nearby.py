@@ -43,6 +43,27 @@ def parts_of_others(
     return frozenset(int(i) for i in np.flatnonzero(of_others))
 
 
+def far_parts(
+    places: tuple[Place, ...], *, xy_px: FloatArray, around_px: tuple[float, ...]
+) -> frozenset[int]:
+    """Return the parts, by index, that a spot is too far from to be theirs.
+
+    Parameters
+    ----------
+    places
+        Of the parts.
+    xy_px
+        (2,) centre of the spot.
+    around_px
+        How far beyond its body each part's own heat may be centred.
+    """
+    return frozenset(
+        i
+        for i, (place, around) in enumerate(zip(places, around_px, strict=True))
+        if np.hypot(*(place.xy_px - xy_px)) > place.radius_px + around + ONE_SPOT_PX
+    )
+
+
 def without_others(probabilities: FloatArray, *, others: frozenset[int]) -> FloatArray:
     """Return the probabilities (m,) of the parts, given that this spot is at none of the others'.
 

@@ -27,6 +27,7 @@ from hotspot.locate.spots import FoundSpot
 from hotspot.nearby import (
     USUAL_MM_PER_PX,
     chance_where,
+    far_parts,
     parts_of_others,
     without_others,
 )
@@ -42,7 +43,10 @@ PATH_SHARE = 0.4
 # Chance that a series part shows a second spot that its first does not leave over (common practice,
 # no source: a coil is warm in one piece, its leads rarely by themselves).
 SECOND_SPOT = 0.1
-
+# ... and that it shows one far from itself (`hotspot.nearby.ONE_SPOT_PX`): its heat is as wide as
+# the board lets it be, but brightest at the part. What is as strong there is of another making, and
+# evidence of nothing here.
+FAR_SPOT = 0.001
 
 # The leads and traces of a coil warm with it about this far, mm (common practice, no source).
 AROUND_SERIES_MM = 0.8
@@ -124,6 +128,7 @@ def path_probability(
     elsewhere: float,
     taken: frozenset[int] = frozenset(),
     beside: frozenset[int] = frozenset(),
+    far: frozenset[int] = frozenset(),
 ) -> float:
     """Return the probability that a spot is a series part of the rail.
 
@@ -137,6 +142,8 @@ def path_probability(
         Parts whose own spot is known, and too weak to leave this one over.
     beside
         Parts that another spot is at.
+    far
+        Parts that this spot is far from.
     """
     series = [
         i
@@ -148,6 +155,7 @@ def path_probability(
     log = np.array([s.log_evidence for s in scores])
     top = max(float(log.max()), elsewhere)
     share = np.array([SECOND_SPOT if i in taken else 1.0 for i in series])
+    share *= np.array([FAR_SPOT if i in far else 1.0 for i in series])
     path = PATH_SHARE * float(np.mean(share * np.exp(log[series] - top)))
     weights = np.array([0.0 if p.role is Role.SERIES else p.weight for p in priors])
     inside = np.array([s.inside for s in scores])
@@ -224,6 +232,7 @@ def weigh(
                 elsewhere=elsewhere,
                 taken=known,
                 beside=parts_of_others(places, centres_px=centres, own=i),
+                far=far_parts(places, xy_px=centres[i], around_px=around),
             )
             if path > 0.5:
                 roles[i] = "path"

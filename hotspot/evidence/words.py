@@ -129,6 +129,8 @@ def limit_sentences(finding: Finding) -> tuple[str, ...]:
     limit, unit = finding.limit, finding.heat.unit
     if limit is None:
         return ()
+    if limit.blind:
+        return ("No short would have been seen.",)
     often = "would have been seen nine times in ten"
     if limit.power_w is None:
         return (f"A part that warms by {rise(limit.rise_k, unit=unit)} {often}.",)

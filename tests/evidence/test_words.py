@@ -82,6 +82,7 @@ def test_a_hint_points_at_a_part_and_names_none(tmp_path):
             DetectionLimit(0.3, 1.2),
             "A short of about 1.2 W or more would have been seen nine times in ten (0.30 K).",
         ),
+        (DetectionLimit(3e9, 2.6e7), "No short would have been seen."),
         (
             DetectionLimit(0.03, None),
             "A part that warms by 30 mK would have been seen nine times in ten.",

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from hotspot.conclude import FALSE_ALARM_LIMIT
-from hotspot.detection_limit import SHORTED_OHM, _body, _per_watt, too_little
+from hotspot.detection_limit import BLIND, SHORTED_OHM, _body, _per_watt, too_little
 from hotspot.find import find
 from hotspot.finding import CANNOT_TELL, NO_HOT_SPOT, DetectionLimit, finding_to_dict
 from hotspot.frame import SwitchLog
@@ -100,6 +100,9 @@ def test_the_power_that_went_in_is_held_against_the_limit() -> None:
     assert too_little(limit, log(volts=1.0, amps=0.0)) is None
     assert too_little(limit, log(volts=np.nan, amps=np.nan)) is None
     assert too_little(DetectionLimit(rise_k=3.0, power_w=None), log(volts=0.02, amps=0.01)) is None
+    # What no bench supply can make visible is not told in watts.
+    blind = DetectionLimit(rise_k=1e9, power_w=2.6e7)
+    assert too_little(blind, log(volts=1.0, amps=0.0)) == BLIND
 
 
 def test_without_a_scale_kelvins_are_told_and_without_a_log_nothing() -> None:

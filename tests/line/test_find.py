@@ -18,6 +18,7 @@ from hotspot.finding import CANNOT_TELL, HOT_SPOT, NO_HOT_SPOT, Finding, finding
 from hotspot.frame import ArraySource, Recording, SwitchLog
 from hotspot.heat.live import LiveHeat
 from hotspot.heat.values import value_converter
+from hotspot.locate.at_parts import PartNoise
 from hotspot.practice import (
     CameraSettings,
     SimulatedRecording,
@@ -296,3 +297,23 @@ def test_off_the_rail_only_clear_heat_is_named() -> None:
     clear = find(simulated("C18", amps=0.6).recording, board=demo_board(), rail="1V8")
     assert clear.suspects[0].ref == "C18"
     assert "not on 1V8" in clear.suspects[0].why
+    # Without a log it may be a board that cools, whose pads lag behind.
+    unlogged = find(
+        simulated("C18", amps=0.6, logged=False).recording, board=demo_board(), rail="1V8"
+    )
+    assert unlogged.verdict == CANNOT_TELL
+    assert unlogged.suspects == ()
+
+
+@pytest.mark.parametrize(("amps", "verdict"), [(0.1, CANNOT_TELL), (0.6, HOT_SPOT)])
+def test_near_the_noise_other_parts_tell_what_noise_is(
+    amps: float, verdict: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    made = simulated("C18", amps=amps).recording
+    assert find(made, board=demo_board()).verdict == HOT_SPOT
+    restless = PartNoise(scale=3.0, tests=5.0)
+    monkeypatch.setattr("hotspot.conclude.read_part_noise", lambda *a, **k: restless)
+    finding = find(made, board=demo_board())
+    assert finding.verdict == verdict
+    assert finding.suspects[0].ref == "C18"
+    assert (finding.false_alarm_probability > 0.01) == (verdict == CANNOT_TELL)

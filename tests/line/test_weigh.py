@@ -13,7 +13,14 @@ from hotspot.locate.field import inner
 from hotspot.locate.parts import PartScore, Place
 from hotspot.locate.places import places_on_picture
 from hotspot.locate.spots import FoundSpot
-from hotspot.nearby import HEAT_REACH_MM, chance_where, parts_of_others, without_others
+from hotspot.nearby import (
+    HEAT_REACH_MM,
+    ONE_SPOT_PX,
+    chance_where,
+    far_parts,
+    parts_of_others,
+    without_others,
+)
 from hotspot.register.registration import PlaneMap, Registration
 from hotspot.suspects import Prior, build_priors
 from hotspot.weigh import (
@@ -77,6 +84,27 @@ def test_a_coil_that_another_spot_is_at_is_not_this_ones() -> None:
     crowd = (replace(PRIORS[0], weight=0.02), PRIORS[1], PRIORS[2])
     assert path_probability(crowd, scores=hot, elsewhere=5) > 0.5
     assert path_probability(crowd, scores=hot, elsewhere=5, beside=frozenset({2})) == 0.0
+
+
+def test_a_coil_far_from_a_spot_does_not_explain_it() -> None:
+    """What a hotter coil's description leaves over is as strong at a bead as the short's spot."""
+    corners = np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]])
+    places = tuple(
+        Place(ref=ref, xy_px=np.array(at), cov_px2=np.eye(2), outline_px=np.array(at) + corners)
+        for ref, at in (("C1", (40.0, 24.0)), ("C2", (30.0, 30.0)), ("FB1", (66.0, 24.0)))
+    )
+    radius, around = float(np.sqrt(2)), (0.0, 0.0, 4.0)
+    reach = radius + 4.0 + ONE_SPOT_PX
+
+    def far(x: float) -> frozenset[int]:
+        return far_parts(places, xy_px=np.array([x, 24.0]), around_px=around)
+
+    assert 2 in far(66.0 - reach - 0.1)
+    assert 2 not in far(66.0 - reach + 0.1)
+    as_strong = scores(100, 98, 101)
+    crowd = (replace(PRIORS[0], weight=0.05), PRIORS[1], PRIORS[2])
+    assert path_probability(crowd, scores=as_strong, elsewhere=95) > 0.5
+    assert path_probability(crowd, scores=as_strong, elsewhere=95, far=far(40.0)) < 0.05
 
 
 def test_a_coil_whose_own_spot_is_known_hardly_explains_a_second_one() -> None:
