@@ -85,8 +85,9 @@ LEAST_OFF_PARTS = STRONG_BESIDE
 SELDOM, LIKELY = 1e-6, 0.8
 # What the parts that carry no current show as often as this is noise, whatever theory says: a board
 # with nothing shorted was named at 0.05 (theory: 6e-6), of 28 shorts at an ideal SNR of 6 two were
-# between this and half of it.
-NOT_SELDOM = 0.01
+# between this and half of it. Without a log it must be rarer still: another was named at 4e-4, its
+# part 0.990.
+NOT_SELDOM, NOT_SELDOM_UNLOGGED = 0.01, 1e-4
 # Switching that was read off the frames was read off the best of many places: of some 40 real ones
 # without a log one was above this (5e-6), of a hundred recordings in which nothing is shorted two
 # were (2e-6, 2e-5). However seldom, near the noise it must be well on a part as well: of some 130
@@ -216,7 +217,7 @@ class Mirrored:
             return MIRRORED
         if best < LEAST_UNLOGGED and (self.snr < LEAST_OFF_PARTS or not logged):
             return OFF_PARTS
-        if chance > NOT_SELDOM:
+        if chance > (NOT_SELDOM if logged else NOT_SELDOM_UNLOGGED):
             return WEAK if logged else WEAK_UNLOGGED
         # Without a part map no spot leads: nothing speaks for a weak one.
         if chance > SELDOM and (best < LIKELY or not self.leads):

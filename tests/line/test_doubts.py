@@ -119,6 +119,8 @@ def test_what_noise_gives_too_often_must_be_well_on_a_part() -> None:
     assert not forbidden(weak, best=0.995, chance=5e-6, logged=False)
     # However sure the part, what other parts show as often is noise.
     assert forbidden(weak, best=0.999, chance=0.02)
+    assert forbidden(weak, best=0.999, chance=5e-4, logged=False)
+    assert not forbidden(weak, best=0.999, chance=5e-4)
     # Nor is it the path alone that is seen.
     path = Mirrored(equals=1, restless=0, snr=5.5, leads=False)
     assert forbidden(path, best=0.95, chance=3e-5)
