@@ -22,7 +22,7 @@ def make(args: argparse.Namespace) -> None:
         sys.exit(f"no kind {', '.join(unknown)}; there are {', '.join(KINDS)}")
     args.out.mkdir(parents=True, exist_ok=True)
     wanted = [
-        (name, args.seed + k, args.out / f"{name}-{args.seed + k}")
+        (name, args.seed + k, args.out / f"{name}-{args.seed + k}", args.snr)
         for k in range(args.per_kind)
         for name in names
     ]
@@ -60,6 +60,7 @@ def main() -> None:
     m.add_argument("out", type=Path)
     m.add_argument("--seed", type=int, default=1000)
     m.add_argument("--per-kind", type=int, default=6)
+    m.add_argument("--snr", type=float, help="the ideal observer's; as the kind has it by default")
     m.set_defaults(do=make)
     s = commands.add_parser("score", help="run hotspot on them and mark the answers")
     s.add_argument("out", type=Path)

@@ -48,12 +48,15 @@ def draw_level(kind: k.Kind, rng: np.random.Generator) -> nuisances.Level:
     return nuisances.Level(**values)
 
 
-def build_case(name: str, seed: int, *, small: bool = False) -> Case:
+def build_case(name: str, seed: int, *, small: bool = False, snr: float | None = None) -> Case:
     """Return the case of that kind and seed; same seed, same case.
 
-    With `small`, a short recording of a small sensor and coarse cells, for quick tests.
+    With `small`, a short recording of a small sensor and coarse cells, for quick tests. With `snr`,
+    so much power that the ideal observer has it.
     """
     kind = k.KINDS[name]
+    if snr is not None and not kind.cold:
+        kind = replace(kind, snr=(snr, 1.001 * snr))
     if small:
         kind = replace(kind, sensors=((80, 60),), duration_s=(12, 14), most_frames=130)
     rng = np.random.default_rng([seed, zlib.crc32(name.encode())])

@@ -158,6 +158,7 @@ def table(marks: list[dict]) -> str:
     cold = [m for m in marks if m["cold"]]
     out.append(
         f"\nall: {sum(m['right'] for m in hot)}/{len(hot)} shorts right, "
+        f"{sum(_hinted(m) for m in hot)} more hinted at, "
         f"{sum(not m['right'] for m in cold)}/{len(cold)} false alarms on cold recordings"
     )
     out.append("probability of the first suspect (hot spots on shorted boards): said, true, cases")
@@ -172,6 +173,11 @@ def table(marks: list[dict]) -> str:
     if inside:
         out.append(f"95 % ellipses that hold the truth: {sum(inside)}/{len(inside)}")
     return "\n".join(out)
+
+
+def _hinted(m: dict[str, Any]) -> bool:
+    """Whether the right part was listed first without being named."""
+    return bool(m["verdict"] == "cannot tell" and m["top_is_true"])
 
 
 def _median(group: list[dict], key: str) -> str:

@@ -26,12 +26,12 @@ from tests.benchmarks.exam.scene import NOMINAL_V
 ZERO_C = 273.15
 
 
-def make_case(name: str, seed: int, folder: Path) -> str:
-    """Build and write a case; return a line about it."""
+def make_case(name: str, seed: int, folder: Path, snr: float | None = None) -> str:
+    """Build and write a case, at an ideal SNR if one is given; return a line about it."""
     start = time.perf_counter()
     part = folder.with_name(folder.name + ".part")  # a broken run leaves no half case behind
     shutil.rmtree(part, ignore_errors=True)
-    case = build_case(name, seed)
+    case = build_case(name, seed, snr=snr)
     write_case(case, part)
     part.rename(folder)
     bound = case.truth["oracle"]
