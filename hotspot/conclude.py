@@ -36,6 +36,8 @@ from hotspot.weigh import ON_A_PART, Weighed, weigh
 # A reading at a part of the rail that parts without current reach less often than this is a hint:
 # no hot spot, but nothing is ruled out either.
 HINT_LIMIT = 0.05
+# ... if one part explains it better than this; a reading that any of ten explains points at none.
+LEAST_HINTED = 0.35
 # Below this SNR theory is held against what other parts show: where a room drifts, their noise was
 # up to 1.7 times what theory makes of it, and of 12 that leaves 7, which no noise reaches.
 NEAR_NOISE_SNR = 12.0
@@ -157,8 +159,10 @@ class _Judge:
         calm = calm and self.heated.left_out_s == 0
         faint = None if found or not calm else self.hint()
         if faint is not None:
-            found, doubt = (faint,), WEAK if logged else WEAK_UNLOGGED
-            weighed = self.weighed(found)
+            hinted = self.weighed((faint,))
+            if hinted.on_rail >= LEAST_HINTED:
+                found, weighed = (faint,), hinted
+                doubt = WEAK if logged else WEAK_UNLOGGED
         return _Judged(found, weighed, (*aside, *alike), doubt, hint=calm and doubt in OF_NOISE)
 
     def hint(self) -> FoundSpot | None:
