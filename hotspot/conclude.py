@@ -20,7 +20,7 @@ from hotspot.finding import (
 from hotspot.hidden import with_hidden
 from hotspot.likeness import without_mirrored_spots
 from hotspot.line import Line
-from hotspot.locate.at_parts import find_at_parts, find_hint, read_part_noise
+from hotspot.locate.at_parts import PartNoise, find_at_parts, find_hint, read_part_noise
 from hotspot.locate.peak import PeakRise
 from hotspot.locate.spots import FoundSpot
 from hotspot.locate.templates import build_templates
@@ -33,8 +33,8 @@ from hotspot.steps import frame_counts, steps_taken
 from hotspot.undisturbed import Heated, find_heat
 from hotspot.weigh import ON_A_PART, Weighed, weigh
 
-# A reading at a part of the rail that parts without current reach less often than this is a hint:
-# no hot spot, but nothing is ruled out either.
+# A reading at a part of the rail that other parts reach less often than this is a hint: no hot
+# spot, but nothing is ruled out either.
 HINT_LIMIT = 0.05
 # ... if one part explains it better than this; a reading that any of ten explains points at none.
 LEAST_HINTED = 0.35
@@ -237,15 +237,19 @@ class _Judge:
         snr = max((s.centre.snr for s in spots), default=np.inf)
         if snr > NEAR_NOISE_SNR or not line.candidates:
             return by_theory
-        noise = read_part_noise(
-            seen.rest,
-            places=line.places,
-            allowed=seen.field.searched,
-            beside_px=tuple(s.centre.xy_px for s in spots),
-        )
+        noise = self.part_noise(spots)
         if noise is None:
             return by_theory
         return max(by_theory, noise.chance(snr, parts=len(line.candidates), trials=trials))
+
+    def part_noise(self, spots: tuple[FoundSpot, ...]) -> PartNoise | None:
+        """Return how high noise reaches at a part, as those show that are away from some spots."""
+        return read_part_noise(
+            self.seen.rest,
+            places=self.line.places,
+            allowed=self.seen.field.searched,
+            beside_px=tuple(s.centre.xy_px for s in spots),
+        )
 
     def finding(self, judged: _Judged) -> Finding:
         """Return the finding."""
@@ -258,7 +262,7 @@ class _Judge:
             spots = (*spots, *(replace(s, role="unknown") for s in others))
         log = line.recording.injection
         # Where the moments are but guessed, so is what would have been seen.
-        limit = None if log is None or (found and not judged.hint) else self.limit()
+        limit = None if log is None or (found and not judged.hint) else self.limit(found)
         little = None if limit is None or log is None else too_little(limit, log)
         if found and doubt is not None:
             verdict, warnings = CANNOT_TELL, (doubt,)
@@ -284,8 +288,8 @@ class _Judge:
             limit=limit,
         )
 
-    def limit(self) -> DetectionLimit | None:
-        """Return how weak a short would have been seen."""
+    def limit(self, found: tuple[FoundSpot, ...]) -> DetectionLimit | None:
+        """Return how weak a short would have been seen, where a hint is all that was found."""
         return detection_limit(
             self.line,
             self.seen.fit,
@@ -293,6 +297,7 @@ class _Judge:
             scores=self.seen.first,
             trials=self.search.trials,
             limit=FALSE_ALARM_LIMIT,
+            noise=self.part_noise(found),
         )
 
 

@@ -17,6 +17,7 @@ from scipy.optimize import brentq
 from scipy.special import ndtri
 
 from hotspot.checks import FloatArray
+from hotspot.doubts import NOT_SELDOM
 from hotspot.finding import DetectionLimit
 from hotspot.frame import SwitchLog
 from hotspot.heat.fit import HeatFit
@@ -27,6 +28,7 @@ from hotspot.inject.packages import TYPICAL, Package, find_package
 from hotspot.inject.prediction import Plate, Scenery, Viewing, contact_k_w, time_constant_s
 from hotspot.inject.words import power_words
 from hotspot.line import Line
+from hotspot.locate.at_parts import PartNoise
 from hotspot.locate.detect import Scores, false_alarm_probability
 from hotspot.locate.field import Field
 from hotspot.locate.parts import Place, part_false_alarm
@@ -86,7 +88,14 @@ class _PerWatt:
 
 
 def detection_limit(
-    line: Line, fit: HeatFit, field: Field, *, scores: Scores, trials: float, limit: float
+    line: Line,
+    fit: HeatFit,
+    field: Field,
+    *,
+    scores: Scores,
+    trials: float,
+    limit: float,
+    noise: PartNoise | None = None,
 ) -> DetectionLimit | None:
     """Return how weak a short would have been seen, or None where no place was looked at.
 
@@ -98,6 +107,9 @@ def detection_limit(
         Of the field.
     trials, limit
         Switchings tried, and the largest chance of a reading that counts.
+    noise
+        How high noise reaches at a part as other parts show it, where they do: a reading must
+        stand out from that, too.
     """
     places = [p for p in line.candidates if _is_inside(p, field.searched)]
     if not field.searched.any() or (line.candidates and not places):
@@ -106,6 +118,11 @@ def detection_limit(
         least = _least_snr(
             lambda snr: part_false_alarm(snr, parts=len(places), trials=trials), limit=limit
         )
+        if noise is not None:
+            told = _least_snr(
+                lambda snr: noise.chance(snr, parts=len(places), trials=trials), limit=NOT_SELDOM
+            )
+            least = max(least, told)
         sigma = np.array([field.local_sigma[_pixel(p)] for p in places], dtype=np.float64)
     else:
         area = float(np.sum(~field.bad))

@@ -83,7 +83,7 @@ LEAST_OFF_PARTS = STRONG_BESIDE
 # the 23 weakest that were found), that of noise 0.65. A board with nothing shorted was named at
 # 2e-6 (its part had 0.59); of 312 that were named right one above 1e-6 had less than 0.8 (0.78).
 SELDOM, LIKELY = 1e-6, 0.8
-# What the parts that carry no current show as often as this is noise, whatever theory says: a board
+# What other parts of the board show as often as this is noise, whatever theory says: a board
 # with nothing shorted was named at 0.05 (theory: 6e-6), of 28 shorts at an ideal SNR of 6 two were
 # between this and half of it. Without a log it must be rarer still: another was named at 4e-4, its
 # part 0.990.

@@ -111,7 +111,8 @@ class Finding:
     spots
         Strongest first.
     suspects
-        Most probable first.
+        Most probable first. Where the verdict is `CANNOT_TELL` they are a hint, with half of their
+        probability at most.
     heat
         The heat map behind it.
     limit

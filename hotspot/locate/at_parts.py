@@ -1,8 +1,8 @@
 """Faint heat at the parts of the rail: a dozen places need far less signal than fifty thousand.
 
-How high noise reaches at a part is known twice: from theory, and from parts of the same board that
-carry none of the current. The latter share the pads, the drift that was not quite taken out and the
-noise that was not quite known, and so tell what theory cannot.
+How high noise reaches at a part is known twice: from theory, and from the other parts of the board,
+nearly all of which are no warmer than before. They share the pads, the drift that was not quite
+taken out and the noise that was not quite known, and so tell what theory cannot.
 """
 
 from __future__ import annotations
@@ -143,7 +143,7 @@ def find_hint(
     scores, places, allowed
         As for `read_parts`: the parts that may carry the fault.
     others
-        Parts that carry none of the current.
+        All other parts.
     limit, trials
         As in `hotspot.locate.spots.find_spots`.
     """

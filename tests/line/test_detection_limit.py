@@ -6,15 +6,20 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.stats import norm
 
+from hotspot.board import Role, find_roles
 from hotspot.conclude import FALSE_ALARM_LIMIT
 from hotspot.detection_limit import BLIND, SHORTED_OHM, _body, _per_watt, too_little
+from hotspot.doubts import NOT_SELDOM
 from hotspot.find import find
 from hotspot.finding import CANNOT_TELL, NO_HOT_SPOT, DetectionLimit, finding_to_dict
 from hotspot.frame import SwitchLog
 from hotspot.inject.case import to_plate
 from hotspot.inject.prediction import Scenery, Viewing, apparent_rise_k
 from hotspot.inject.words import power_words
+from hotspot.locate.at_parts import PartNoise
+from hotspot.locate.parts import TEMPLATES_PER_PLACE
 from hotspot.look import _field_of
 from hotspot.undisturbed import find_heat
 from tests.line.test_find import demo_board, simulated
@@ -77,6 +82,28 @@ def test_at_the_limit_a_short_is_seen_and_far_below_it_not(limit: DetectionLimit
         seen.append(sum(chance < FALSE_ALARM_LIMIT for chance in chances))
     assert seen[0] >= 4
     assert seen[1] == 0
+
+
+def test_where_other_parts_are_restless_it_takes_more(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The SNR at which the largest of n normal values of a scale s is seldom goes with s."""
+    made = simulated(None, duration_s=SECONDS).recording
+
+    def power_w(scale: float) -> float:
+        noise = PartNoise(scale=scale, tests=TEMPLATES_PER_PLACE)
+        monkeypatch.setattr("hotspot.conclude.read_part_noise", lambda *a, **k: noise)
+        told = find(made, board=demo_board()).limit
+        assert told is not None
+        assert told.power_w is not None
+        return told.power_w
+
+    roles = find_roles(demo_board(), rail="3V3")
+    parts = sum(role in (Role.SHUNT, Role.LOAD) for role in roles)
+
+    def needed(chance: float, scale: float) -> float:
+        return scale * norm.isf(chance / (TEMPLATES_PER_PLACE * parts)) + norm.isf(0.1)
+
+    ratio = needed(NOT_SELDOM, 2.0) / needed(FALSE_ALARM_LIMIT, 1.0)
+    assert power_w(2.0) / power_w(1.0) == pytest.approx(ratio, rel=0.05)
 
 
 def test_where_too_little_went_in_nothing_is_ruled_out(limit: DetectionLimit) -> None:
