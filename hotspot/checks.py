@@ -37,6 +37,20 @@ def check_at_least(value: float, *, bound: float, name: str) -> float:
     return float(value)
 
 
+def finite_number(value: Any) -> float | None:
+    """Return what was read from a file as a float, None if it is no finite number.
+
+    A whole number of a thousand digits is none, nor is yes or no.
+    """
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        return None
+    try:
+        number = float(value)
+    except OverflowError:
+        return None
+    return number if math.isfinite(number) else None
+
+
 def check_points(points: Any, *, name: str) -> FloatArray:
     """Return `points` as a finite float array of shape (n, 2).
 

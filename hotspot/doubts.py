@@ -31,6 +31,10 @@ BEGUN = (
 
 # So many alike are not one short, and two shorts with the path between them are rarely so alike.
 FEWEST_EQUALS = 3
+# So many spots of half the strongest's SNR and more, itself included, are a hand's, however near to
+# one another: a clump of five in metal (0.54 and more of an SNR of 54) was named on a board with
+# nothing shorted. What taking a spot away leaves over is an eighth of it.
+FEWEST_CROWD = 4
 # A part named with this probability stands against equals: the part map says that one of them is
 # where a part can fail.
 CERTAIN = 0.9
@@ -142,6 +146,8 @@ class Mirrored:
     turned
         Whether the scale of a display was turned over: what comes into the picture then makes
         all else seem to warm, in many places at once.
+    crowd
+        Spots of half the strongest's SNR and more, itself included.
     """
 
     equals: int
@@ -157,6 +163,7 @@ class Mirrored:
     scattered: int = 1
     twin: bool = False
     turned: bool = False
+    crowd: int = 1
 
     def doubt(
         self,
@@ -197,6 +204,8 @@ class Mirrored:
         # However strong: a hand that comes with the current is in many places, and on no part.
         moves = self.moving or self.passed or self.mirrored > 0
         if mapped and self.scattered >= FEWEST_EQUALS and best < (NO_OTHER if moves else CERTAIN):
+            return MIRRORED
+        if mapped and self.crowd >= FEWEST_CROWD and self.snr < STRONG_BESIDE and not self.plain:
             return MIRRORED
         clear = self.leads and best > NO_OTHER and self.snr > STRONG_BESIDE
         if mapped and self.equals >= FEWEST_EQUALS and not clear:

@@ -34,6 +34,8 @@ FAR_ABOVE_NOISE = 30.0
 OWN_REACH_PX = 12.0
 # A spot there of this share of its SNR or less may be what its description leaves.
 CRUMB = 0.25
+# ... and for a crowd from this one on.
+CROWD_SHARE = 0.5
 # In a plain look, what is restless by a smaller share of a spot's height has not made it: pads in
 # lossy video were restless by 4 per cent of heat that was the brightest thing in the picture.
 RESTLESS_SHARE = 0.1
@@ -182,6 +184,7 @@ def find_mirrored(
         fault_snr=max((s.snr for s in spots if s.role == "fault"), default=0.0),
         scattered=1 + sum(s.snr >= SCATTERED_SHARE * strongest for s in far),
         turned=turned,
+        crowd=sum(s.snr >= CROWD_SHARE * strongest for s in own),
         twin=near > 1 and equals > 1 and strongest < FAR_ABOVE_NOISE,
     )
 

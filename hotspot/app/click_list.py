@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import math
 from typing import Any, TypeGuard
 
 import streamlit as st
 
 from hotspot.app import shell
 from hotspot.app.picture_marks import Event
+from hotspot.checks import finite_number
 from hotspot.store.entries import JobFile
 
 _MOST = 40
@@ -76,4 +76,4 @@ def change_points(points: list[tuple[float, float]], event: Event) -> list[tuple
 
 
 def _is_number(value: Any) -> TypeGuard[float]:
-    return isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
+    return finite_number(value) is not None

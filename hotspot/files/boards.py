@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import shutil
 from pathlib import Path
 from typing import Any
@@ -10,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from hotspot.board import Board, Kind, Part, Rail
-from hotspot.checks import FloatArray, freeze
+from hotspot.checks import FloatArray, finite_number, freeze
 from hotspot.errors import BoardError
 from hotspot.files.tables import (
     Row,
@@ -94,12 +93,12 @@ class _Keys:
         value = self.table.get(key)
         if value is None:
             return None
-        good = isinstance(value, (int, float)) and not isinstance(value, bool)
-        if not good or not math.isfinite(value):
+        number = finite_number(value)
+        if number is None:
             raise self.fault(f"{key} must be a number, got {str(value)[:40]!r}")
-        if positive and value <= 0:
+        if positive and number <= 0:
             raise self.fault(f"{key} must be > 0, got {value!r}")
-        return float(value)
+        return number
 
     def names(self, key: str, *, default: tuple[str, ...]) -> tuple[str, ...]:
         value = self.table.get(key)

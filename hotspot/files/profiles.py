@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from pathlib import Path
 from typing import Any
 
+from hotspot.checks import finite_number
 from hotspot.errors import InputError, ProfileError
 from hotspot.files.tables import (
     load_table,
@@ -119,20 +119,20 @@ class _Keys:
         value = self.table.get(key)
         if value is None:
             return None
-        good = not isinstance(value, bool) and isinstance(value, (int, float))
-        if not good or not math.isfinite(value):
+        number = finite_number(value)
+        if number is None:
             raise self.error(
                 f"{key} must be a number, got {str(value)[:40]!r}",
                 where=self.where,
                 cure="Correct or delete it",
             )
-        if (positive and value <= 0) or (at_least_zero and value < 0):
+        if (positive and number <= 0) or (at_least_zero and number < 0):
             raise self.error(
                 f"{key} must be {'> 0' if positive else '>= 0'}, got {value!r}",
                 where=self.where,
                 cure="Correct or delete it",
             )
-        return float(value)
+        return number
 
     def values(self) -> Values:
         value = self.table.get("values")

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from hotspot.checks import FloatArray, freeze
+from hotspot.checks import FloatArray, finite_number, freeze
 from hotspot.errors import RecordingError
 from hotspot.files.checked import CheckedSource, Container, find_empty
 from hotspot.files.containers import COPY_AGAIN, open_npy
@@ -177,29 +177,27 @@ class _Notes:
         value = self.settings.get(key)
         if value is None:
             return None
-        good = isinstance(value, (int, float)) and not isinstance(value, bool)
-        if not good or not np.isfinite(value):
+        number = finite_number(value)
+        if number is None:
             raise RecordingError(
                 f"{key} must be a number, got {str(value)[:40]!r}",
                 where=self.where,
                 cure="Correct or delete it",
             )
-        return float(value)
+        return number
 
     def resumed_s(self, *, first_s: float) -> tuple[float, ...]:
         """Return when the camera was back after it had been away, from the first frame's time."""
         value = self.settings.get("resumed_s", [])
-        good = isinstance(value, list) and all(
-            isinstance(v, (int, float)) and not isinstance(v, bool) and np.isfinite(v)
-            for v in value
-        )
-        if not good:
+        known = [finite_number(v) for v in value] if isinstance(value, list) else [None]
+        found = [v for v in known if v is not None]
+        if len(found) < len(known):
             raise RecordingError(
                 f"resumed_s must be a list of times, got {str(value)[:40]!r}",
                 where=self.where,
                 cure="Correct or delete it",
             )
-        times = tuple(sorted(float(v) - first_s for v in value))
+        times = tuple(sorted(v - first_s for v in found))
         if times:
             often = "once" if len(times) == 1 else f"{len(times)} times"
             self.warnings.append(f"the camera was away {often}, and back at {times[0]:.1f} s")

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
 from hotspot.board import Board, Part
+from hotspot.checks import finite_number
 from hotspot.errors import InputError
 
 # Smaller boxes are slips of the hand.
@@ -68,8 +68,6 @@ def _with(board: Board, old: Part, new: Part) -> Board:
 
 
 def _numbers(event: Mapping[str, Any], *names: str) -> tuple[float, ...] | None:
-    values = [event.get(name) for name in names]
-    good = all(
-        isinstance(v, (int, float)) and not isinstance(v, bool) and math.isfinite(v) for v in values
-    )
-    return tuple(float(v) for v in values if v is not None) if good else None
+    values = [finite_number(event.get(name)) for name in names]
+    known = tuple(v for v in values if v is not None)
+    return known if len(known) == len(values) else None

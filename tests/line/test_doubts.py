@@ -181,6 +181,14 @@ def test_strong_heat_at_a_part_stands_beside_warmer_copper() -> None:
     assert forbidden(replace(copper, misfit=0.4), logged=False, best=0.999)
 
 
+def test_a_crowd_of_spots_is_no_short_however_near_they_are_to_one_another() -> None:
+    clump = Mirrored(equals=2, restless=0, snr=54.0, crowd=5)
+    assert doubt(clump, best=0.992) == MIRRORED
+    assert doubt(replace(clump, crowd=3), best=0.992) is None
+    # Far above the noise what a spot leaves over is its own model's; a plain look knows no SNR.
+    assert doubt(replace(clump, snr=80.0), best=0.992) is None
+
+
 def test_turned_over_only_one_place_may_warm() -> None:
     """What comes into a display's picture makes all else go dark: turned over, many places warm."""
     for one, many in (({"scattered": 2}, {"scattered": 5}), ({}, {"equals": 2})):
