@@ -49,19 +49,8 @@ class PartNoise:
     tests: float
 
     def chance(self, snr: float, *, parts: int, trials: float) -> float:
-        """Return the chance that noise reaches `snr` at any of some parts (Sidak 1967).
-
-        Parameters
-        ----------
-        snr
-            Largest SNR at a part.
-        parts
-            Number of parts tested.
-        trials
-            Switchings tried before.
-        """
-        tests = max(1.0, parts * self.tests * trials)
-        return float(-np.expm1(tests * log_ndtr(snr / self.scale)))
+        """Return the chance that noise reaches `snr` at any of some parts (`part_false_alarm`)."""
+        return part_false_alarm(snr / self.scale, parts=parts, trials=trials, per_place=self.tests)
 
 
 def read_parts(
