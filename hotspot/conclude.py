@@ -8,7 +8,7 @@ import numpy as np
 
 from hotspot.beside import WARNING as BESIDE_WARNING
 from hotspot.detection_limit import detection_limit, too_little
-from hotspot.doubts import OF_NOISE, WEAK, WEAK_UNLOGGED
+from hotspot.doubts import NOT_SELDOM
 from hotspot.finding import (
     CANNOT_TELL,
     HOT_SPOT,
@@ -20,12 +20,15 @@ from hotspot.finding import (
 from hotspot.hidden import with_hidden
 from hotspot.likeness import without_mirrored_spots
 from hotspot.line import Line
-from hotspot.locate.at_parts import PartNoise, find_at_parts, find_hint, read_part_noise
+from hotspot.locate.at_parts import PartNoise, find_at_parts, find_by_others, read_part_noise
+from hotspot.locate.detect import Scores
+from hotspot.locate.levelled import levelled
 from hotspot.locate.peak import PeakRise
 from hotspot.locate.spots import FoundSpot
 from hotspot.locate.templates import build_templates
 from hotspot.look import Look, look_at
 from hotspot.outcome import chance_of, doubt_of, heat_seen, without_drive
+from hotspot.reasons import OF_NOISE, WEAK, WEAK_UNLOGGED
 from hotspot.reflections import set_aside, warm_ones
 from hotspot.second_looks import CLEAR, Progress, Told
 from hotspot.spotting import FALSE_ALARM_LIMIT, Search, Seen, search_of
@@ -69,7 +72,13 @@ def conclude(line: Line, say: Progress) -> Told:
     seen = search.seen(look)
     say(0.9, "weighing the parts")
     judge = _Judge(
-        look=look, heated=heated, search=search, seen=seen, peak=search.peak(seen), moving=moving
+        look=look,
+        heated=heated,
+        search=search,
+        seen=seen,
+        faint=levelled(seen.rest, allowed=seen.field.searched),
+        peak=search.peak(seen),
+        moving=moving,
     )
     finding = judge.finding(judge.judged())
     mirror = heated.mirror if moving else None
@@ -94,6 +103,7 @@ class _Judged:
 class _Judge:
     """Which spots are heat, and which part is the warm one.
 
+    `faint` are the scores of what the spots leave, in units of the noise that this picture shows;
     `moving` says that something was seen to move in the mirrors of this look.
     """
 
@@ -101,6 +111,7 @@ class _Judge:
     heated: Heated
     search: Search
     seen: Seen
+    faint: Scores
     peak: PeakRise
     moving: bool
 
@@ -127,12 +138,14 @@ class _Judge:
         # A spot on no part of the rail does not hide a weaker one that is on one.
         if weighed.on_rail < ON_A_PART or not any(s.role == "fault" for s in weighed.spots):
             extra = find_at_parts(
-                seen.rest,
+                self.faint,
                 places=line.candidates,
                 allowed=seen.field.searched,
                 limit=FALSE_ALARM_LIMIT,
                 trials=self.search.trials,
             )
+            if extra is None and logged and not self.moving:
+                extra = self.at_a_part(limit=NOT_SELDOM)
             if extra is not None:
                 found = (*found, extra)
                 weighed = self.weighed(found)
@@ -157,7 +170,7 @@ class _Judge:
             if hidden is not None:
                 found, weighed, doubt = *hidden, None
         calm = calm and self.heated.left_out_s == 0
-        faint = None if found or not calm else self.hint()
+        faint = None if found or not calm else self.at_a_part(limit=HINT_LIMIT)
         if faint is not None:
             hinted = self.weighed((faint,))
             if hinted.on_rail >= LEAST_HINTED:
@@ -165,15 +178,15 @@ class _Judge:
                 doubt = WEAK if logged else WEAK_UNLOGGED
         return _Judged(found, weighed, (*aside, *alike), doubt, hint=calm and doubt in OF_NOISE)
 
-    def hint(self) -> FoundSpot | None:
+    def at_a_part(self, *, limit: float) -> FoundSpot | None:
         """Return what the spots leave at a part of the rail, if others seldom show as much."""
         on_rail = {place.ref for place in self.line.candidates}
-        return find_hint(
-            self.seen.rest,
+        return find_by_others(
+            self.faint,
             places=self.line.candidates,
             others=tuple(place for place in self.line.places if place.ref not in on_rail),
             allowed=self.seen.field.searched,
-            limit=HINT_LIMIT,
+            limit=limit,
             trials=self.search.trials,
         )
 
@@ -200,11 +213,12 @@ class _Judge:
         return doubt_of(
             self.line,
             weighed,
+            fit=self.seen.fit,
             field=self.seen.field,
             found=spots,
             mirrored=len(aside),
             moving=self.moving,
-            passed=self.heated.left_out_s > 0,
+            left_out_s=self.heated.left_out_s,
             plain=self.look.plain,
             switching=self.look.estimate.switching,
             chance=self.chance(spots),
@@ -237,15 +251,16 @@ class _Judge:
         snr = max((s.centre.snr for s in spots), default=np.inf)
         if snr > NEAR_NOISE_SNR or not line.candidates:
             return by_theory
-        noise = self.part_noise(spots)
+        at_a_part = max(spots, key=lambda s: s.centre.snr).scores is self.faint
+        noise = self.part_noise(spots, scores=self.faint if at_a_part else seen.rest)
         if noise is None:
             return by_theory
         return max(by_theory, noise.chance(snr, parts=len(line.candidates), trials=trials))
 
-    def part_noise(self, spots: tuple[FoundSpot, ...]) -> PartNoise | None:
+    def part_noise(self, spots: tuple[FoundSpot, ...], *, scores: Scores) -> PartNoise | None:
         """Return how high noise reaches at a part, as those show that are away from some spots."""
         return read_part_noise(
-            self.seen.rest,
+            scores,
             places=self.line.places,
             allowed=self.seen.field.searched,
             beside_px=tuple(s.centre.xy_px for s in spots),
@@ -297,7 +312,7 @@ class _Judge:
             scores=self.seen.first,
             trials=self.search.trials,
             limit=FALSE_ALARM_LIMIT,
-            noise=self.part_noise(found),
+            noise=self.part_noise(found, scores=self.seen.rest),
         )
 
 

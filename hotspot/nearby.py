@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import cv2
 import numpy as np
 
-from hotspot.board import Role
+from hotspot.board import Board, Kind, Role
 from hotspot.checks import FloatArray
 from hotspot.locate.parts import Place
 from hotspot.suspects import Prior
@@ -61,6 +62,24 @@ def far_parts(
         i
         for i, (place, around) in enumerate(zip(places, around_px, strict=True))
         if np.hypot(*(place.xy_px - xy_px)) > place.radius_px + around + ONE_SPOT_PX
+    )
+
+
+def is_on_a_can(xy_px: FloatArray, *, board: Board, places: tuple[Place, ...]) -> bool:
+    """Return whether a point lies on a shield can.
+
+    Parameters
+    ----------
+    xy_px
+        (2,) in the thermal picture.
+    board, places
+        The part map, and where its parts lie.
+    """
+    x, y = (float(v) for v in xy_px)
+    return any(
+        cv2.pointPolygonTest(place.outline_px.astype(np.float32), (x, y), False) >= 0
+        for part, place in zip(board.parts, places, strict=True)
+        if part.kind is Kind.SHIELD
     )
 
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from hotspot.doubts import MIRRORED, STRONG_BESIDE
+from hotspot.doubts import STRONG_BESIDE
 from hotspot.finding import CANNOT_TELL, NO_HOT_SPOT, Finding
+from hotspot.heat.cooling import is_cooling
 from hotspot.heat.fit import HeatFit, bands_without
 from hotspot.heat.heatmap import HeatMap, Switching
 from hotspot.heat.mirror import something_moved
@@ -17,9 +18,15 @@ from hotspot.locate.field import Field, build_field
 from hotspot.locate.separate import Describer
 from hotspot.locate.spots import FoundSpot
 from hotspot.locate.templates import Rendered
+from hotspot.nearby import is_on_a_can
+from hotspot.reasons import MIRRORED
 from hotspot.reflections import find_mirrored
 from hotspot.steps import frame_counts
 from hotspot.weigh import Weighed
+
+# Of a recording of which more than this was left out, what is left lies between moments at which
+# something moved.
+MOSTLY = 0.5
 
 
 def told_apart(
@@ -72,11 +79,12 @@ def doubt_of(
     line: Line,
     weighed: Weighed,
     *,
+    fit: HeatFit,
     field: Field,
     found: tuple[FoundSpot, ...],
     mirrored: int,
     moving: bool,
-    passed: bool,
+    left_out_s: float,
     plain: bool,
     switching: Switching,
     chance: float,
@@ -85,14 +93,14 @@ def doubt_of(
 
     Parameters
     ----------
-    line, field
+    line, fit, field
         What is known, and seen.
     weighed, found
         The spots with their roles and suspects, and as they were found.
     mirrored
         How many others are known to move at times of their own.
-    moving, passed
-        Whether something was seen to move in the mirrors, and was left out while it did.
+    moving, left_out_s
+        Whether something was seen to move in the mirrors, and how long was left out while it did.
     plain
         Whether this is the plain look (`hotspot.look`).
     switching, chance
@@ -104,17 +112,21 @@ def doubt_of(
         centres_px=tuple(s.centre.xy_px for s in found),
         mirrored=mirrored,
         moving=moving,
-        passed=passed,
+        passed=left_out_s > 0,
         plain=plain,
         turned=line.turned,
     )
     mapped = bool(line.places)
     logged = line.recording.injection is not None
-    best = 1.0
-    if mapped:
+    best, can = 1.0, False
+    own = [at.centre.xy_px for at, s in zip(found, weighed.spots, strict=True) if s.role != "path"]
+    # A plain look has no answers to hold a decay against.
+    cooling = bool(own) and not plain and is_cooling(fit, line.calm_bins, xy_px=own[0])
+    if mapped and line.board is not None:
         # No current reaches a part off the rail: only strong heat in step with a log speaks against
         # the map. Switching read off the frames may be a board's that cools, whose pads lag behind.
-        against_the_map = logged and signs.snr > STRONG_BESIDE
+        can = bool(own) and is_on_a_can(own[0], board=line.board, places=line.places)
+        against_the_map = logged and signs.snr > STRONG_BESIDE and not can
         best = weighed.on_any if against_the_map else weighed.on_rail
     cold_s = np.inf
     if switching.onset_s is not None and switching.period_s is None:
@@ -126,6 +138,9 @@ def doubt_of(
         mapped=mapped,
         cold_s=cold_s,
         chance=chance,
+        on_a_can=can,
+        cooling=cooling,
+        mostly_passed=left_out_s > MOSTLY * float(np.ptp(line.audit.t_s)),
     )
 
 

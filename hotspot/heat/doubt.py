@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 from hotspot.checks import FloatArray
 from hotspot.heat.bins import BinnedFrames
 from hotspot.heat.calm import CalmBins
+from hotspot.heat.drift import BOARD_ITSELF, Drift
+from hotspot.heat.outline import LEAST_ERROR_PX
 from hotspot.heat.response import Contrasts, whitening
 from hotspot.heat.still import Still
 
@@ -33,13 +35,32 @@ def left_of_drift(calm_bins: CalmBins, contrasts: Contrasts, still: Still) -> ND
     """
     drift, shape = calm_bins.drift, calm_bins.bins.shape
     pads = np.array([name.startswith(THROUGH_THE_PATTERN) for name in drift.names])
-    amounts = (contrasts.weights @ drift.coefficients)[:, pads].astype(np.float32)
-    taken = amounts @ drift.patterns[:, pads].T - still.seen_by(contrasts.weights)
+    amounts = (contrasts.weights @ drift.coefficients).astype(np.float32)
+    taken = amounts[:, pads] @ drift.patterns[:, pads].T - still.seen_by(contrasts.weights)
     power = np.zeros(shape, dtype=np.float32)
     for picture in taken.reshape(-1, *shape):
         fine = picture - cv2.GaussianBlur(picture, (0, 0), PAD_SIGMA_PX)
         power = np.maximum(power, cv2.GaussianBlur(fine * fine, (0, 0), 1.0))
-    return np.asarray(PATTERN_ERROR * np.sqrt(power), dtype=np.float32)
+    return np.asarray(
+        np.sqrt(PATTERN_ERROR**2 * power + _left_at_the_edge(drift, amounts, shape=shape)),
+        dtype=np.float32,
+    )
+
+
+def _left_at_the_edge(
+    drift: Drift, amounts: NDArray[np.float32], *, shape: tuple[int, int]
+) -> NDArray[np.float32]:
+    """Return the variance of what an outline that is a little off leaves along the board's edge.
+
+    What the board does and the bench does not is taken out up to the edge as it is drawn; patterns
+    that go the other way may hide in the sum of all how much that was.
+    """
+    if BOARD_ITSELF not in drift.names:
+        return np.zeros(shape, dtype=np.float32)
+    board = drift.names.index(BOARD_ITSELF)
+    along_y, along_x = np.gradient(drift.patterns[:, board].reshape(shape))
+    most = np.float32(LEAST_ERROR_PX * np.abs(amounts[:, board]).max(initial=0.0))
+    return np.asarray(most**2 * (along_x**2 + along_y**2), dtype=np.float32)
 
 
 def left_of_courses(

@@ -60,7 +60,7 @@ class PeakRise:
         peak = sigma * float(self.course @ described.maps[:, y, x])
         if spot.centre.snr < self.strong_snr:
             shown = self.render(spot.centre.template)
-            amount = float(spot.centre.snr / np.sqrt(shown.energy))
+            amount = float(spot.centre.snr / np.sqrt(spot.scores.energy[spot.centre.template]))
             seen = sigma * amount * float(self.course @ peak_of(shown, self.field.padded))
         else:
             seen = float(self.rise[y, x])

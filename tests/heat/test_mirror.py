@@ -11,7 +11,6 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from hotspot.doubts import MIRRORED
 from hotspot.find import find
 from hotspot.heat.audit import audit_frames
 from hotspot.heat.calm import CalmBins
@@ -29,6 +28,7 @@ from hotspot.heat.mirror import (
 from hotspot.heat.values import value_converter
 from hotspot.line import Line, build_line, switchings_of
 from hotspot.outcome import without_drive
+from hotspot.reasons import MIRRORED
 from tests.heat.made_frames import COUNT_C, Made, celsius, lumped, recording, times
 
 MADE = Made(rows=64, cols=88, xy_px=(61.2, 22.4), peak_k=0.12, seed=4)

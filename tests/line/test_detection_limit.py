@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.special import lambertw
 from scipy.stats import norm
 
 from hotspot.board import Role, find_roles
@@ -18,7 +19,7 @@ from hotspot.frame import SwitchLog
 from hotspot.inject.case import to_plate
 from hotspot.inject.prediction import Scenery, Viewing, apparent_rise_k
 from hotspot.inject.words import power_words
-from hotspot.locate.at_parts import PartNoise
+from hotspot.locate.at_parts import USUAL_TESTS, PartNoise
 from hotspot.locate.parts import TEMPLATES_PER_PLACE
 from hotspot.look import _field_of
 from hotspot.undisturbed import find_heat
@@ -85,11 +86,15 @@ def test_at_the_limit_a_short_is_seen_and_far_below_it_not(limit: DetectionLimit
 
 
 def test_where_other_parts_are_restless_it_takes_more(monkeypatch: pytest.MonkeyPatch) -> None:
-    """The SNR at which the largest of n normal values of a scale s is seldom goes with s."""
+    """The SNR that noise of a scale s reaches seldom goes with s.
+
+    u exp(-u^2 / 2) = a is solved by u^2 = -W(-a^2), W the lower branch of Lambert's function
+    (Corless et al., Adv. Comput. Math. 5 (1996) 329).
+    """
     made = simulated(None, duration_s=SECONDS).recording
 
     def power_w(scale: float) -> float:
-        noise = PartNoise(scale=scale, tests=TEMPLATES_PER_PLACE)
+        noise = PartNoise(scale=scale, tests=USUAL_TESTS)
         monkeypatch.setattr("hotspot.conclude.read_part_noise", lambda *a, **k: noise)
         told = find(made, board=demo_board()).limit
         assert told is not None
@@ -99,10 +104,13 @@ def test_where_other_parts_are_restless_it_takes_more(monkeypatch: pytest.Monkey
     roles = find_roles(demo_board(), rail="3V3")
     parts = sum(role in (Role.SHUNT, Role.LOAD) for role in roles)
 
-    def needed(chance: float, scale: float) -> float:
-        return scale * norm.isf(chance / (TEMPLATES_PER_PLACE * parts)) + norm.isf(0.1)
+    def by_others(scale: float) -> float:
+        each = -np.log1p(-NOT_SELDOM) / (parts * USUAL_TESTS)
+        return scale * float(np.sqrt(-lambertw(-(each**2), -1).real))
 
-    ratio = needed(NOT_SELDOM, 2.0) / needed(FALSE_ALARM_LIMIT, 1.0)
+    by_theory = float(norm.isf(FALSE_ALARM_LIMIT / (TEMPLATES_PER_PLACE * parts)))
+    needed = [max(by_theory, by_others(scale)) + float(norm.isf(0.1)) for scale in (1.0, 2.0)]
+    ratio = needed[1] / needed[0]
     assert power_w(2.0) / power_w(1.0) == pytest.approx(ratio, rel=0.05)
 
 

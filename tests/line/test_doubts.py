@@ -4,15 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from hotspot.doubts import (
-    BEGUN,
-    MIRRORED,
-    OFF_PARTS,
-    STRONG_BESIDE,
-    WEAK,
-    WEAK_UNLOGGED,
-    Mirrored,
-)
+from hotspot.doubts import STRONG_BESIDE, Mirrored
+from hotspot.reasons import BEGUN, MIRRORED, OFF_PARTS, ON_A_CAN, WEAK, WEAK_UNLOGGED
 
 
 def forbidden(sign: Mirrored, **given: object) -> bool:
@@ -109,7 +102,7 @@ def test_a_weak_spot_on_no_part_of_the_rail_is_not_believed() -> None:
 
 def test_what_noise_gives_too_often_must_be_well_on_a_part() -> None:
     weak = Mirrored(equals=1, restless=0, snr=5.5)
-    assert forbidden(weak, best=0.7, chance=3e-5)
+    assert forbidden(weak, best=0.55, chance=3e-5)
     assert not forbidden(weak, best=0.95, chance=3e-5)
     assert not forbidden(weak, best=0.7, chance=3e-7)
     # Without a log it must be rarer still, or its part beyond doubt.
@@ -144,8 +137,8 @@ def test_each_doubt_has_its_own_cure() -> None:
     # On a part of the rail, but beside something that moves.
     assert doubt(Mirrored(equals=1, restless=0, snr=7.0, moving=True), best=0.999) == MIRRORED
     assert doubt(one, best=0.1) == OFF_PARTS
-    assert doubt(one, best=0.6, chance=1e-4) == WEAK
-    assert doubt(one, best=0.6, chance=1e-4, logged=False) == WEAK_UNLOGGED
+    assert doubt(one, best=0.55, chance=1e-4) == WEAK
+    assert doubt(one, best=0.75, chance=1e-4, logged=False) == WEAK_UNLOGGED
     assert doubt(one, chance=5e-6, logged=False) == WEAK_UNLOGGED
     unmapped = Mirrored(equals=1, restless=0, snr=7.0, leads=False)
     assert doubt(unmapped, best=1.0, mapped=False, chance=1e-4) == WEAK
@@ -159,6 +152,20 @@ def test_after_a_hand_has_passed_the_strongest_spot_must_be_the_fault() -> None:
     assert not forbidden(clear, best=0.995)
     assert forbidden(replace(clear, leads=False), best=0.995)
     assert not forbidden(replace(clear, leads=False, passed=False), best=0.995)
+
+
+def test_where_most_was_left_out_a_spot_must_be_as_strong_as_beside_what_moves() -> None:
+    near = Mirrored(equals=1, restless=0, snr=7.6, passed=True)
+    assert doubt(near, best=0.996) is None
+    assert doubt(near, best=0.996, mostly_passed=True) == MIRRORED
+    assert doubt(replace(near, snr=20.0), best=0.996, mostly_passed=True) is None
+
+
+def test_a_warm_can_where_no_part_of_the_rail_lies_is_no_short() -> None:
+    strong = Mirrored(equals=1, restless=0, snr=187.0, leads=False)
+    assert doubt(strong, best=0.004) is None  # strong heat speaks against the map ...
+    assert doubt(strong, best=0.004, on_a_can=True) == ON_A_CAN  # ... a mirror does not
+    assert doubt(strong, best=0.6, on_a_can=True) is None  # under it lies a part of the rail
 
 
 def test_beside_what_moves_a_spot_near_the_noise_needs_a_surer_part() -> None:

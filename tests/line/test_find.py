@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 
 from hotspot.board import Board
-from hotspot.doubts import WEAK
 from hotspot.errors import RecordingError
 from hotspot.files.boards import load_board
 from hotspot.find import find, find_gathered
@@ -27,6 +26,7 @@ from hotspot.practice import (
     simulate_recording,
 )
 from hotspot.practice import Switching as Bench
+from hotspot.reasons import WEAK
 from hotspot.register.from_landmarks import fit_registration
 from tests.heat.made_frames import Made, counts, recording
 
@@ -119,7 +119,7 @@ def test_nothing_shorted_is_no_hot_spot(logged: bool, seed: int) -> None:
 
 @pytest.mark.parametrize("seed", [0, 1, 2, 3])
 def test_between_nothing_and_a_hot_spot_there_is_a_hint(seed: int) -> None:
-    made = simulated("C18", amps=0.08, seed=seed)
+    made = simulated("C18", amps=0.075, seed=seed)
     finding = find(made.recording, board=demo_board())
     assert finding.verdict == CANNOT_TELL
     assert finding.suspects[0].ref == "C18"

@@ -8,7 +8,7 @@ from functools import cache
 import numpy as np
 import pytest
 
-from hotspot.doubts import MIRRORED, Mirrored
+from hotspot.doubts import Mirrored
 from hotspot.find import find
 from hotspot.finding import HOT_SPOT, NO_HOT_SPOT, Finding
 from hotspot.frame import ArraySource, Recording
@@ -16,6 +16,7 @@ from hotspot.look import is_mirrored, mirrored_share
 from hotspot.practice import Switching as Bench
 from hotspot.practice import WarmHand, build_scene, simulate_recording
 from hotspot.profile import Values
+from hotspot.reasons import MIRRORED
 from tests.heat.test_audit_display import painted
 from tests.line.test_find import CAMERA, demo_board
 

@@ -7,15 +7,13 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from hotspot.doubts import (
-    MIRRORED,
-    Mirrored,
-)
+from hotspot.doubts import Mirrored
 from hotspot.finding import Spot
 from hotspot.heat.waves import padded_shape
 from hotspot.locate.centre import Centre
 from hotspot.locate.field import Field
 from hotspot.locate.spots import FoundSpot
+from hotspot.reasons import MIRRORED
 from hotspot.reflections import (
     FAR_ABOVE_NOISE,
     find_mirrored,

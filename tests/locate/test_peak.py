@@ -20,11 +20,16 @@ STRONG_SNR = 60.0
 COURSE = np.ones(1)
 
 
-def peak_of_spot(field: Field, *, rise: np.ndarray, describer: Describer) -> tuple[float, float]:
+def peak_of_spot(
+    field: Field, *, rise: np.ndarray, describer: Describer, level: float = 1.0
+) -> tuple[float, float]:
     """The peak told, and the spot's SNR."""
-    z = scored(field, sigma_px=WIDTH).z[0, int(AT[1]), int(AT[0])]
+    scores = scored(field, sigma_px=WIDTH)
+    # In units of another noise: nothing that a rise depends on.
+    scores = replace(scores, z=scores.z / np.float32(level), energy=scores.energy / level**2)
+    z = scores.z[0, int(AT[1]), int(AT[0])]
     centre = Centre(xy_px=np.array(AT), cov_px2=np.eye(2), snr=float(z), template=0)
-    spot = FoundSpot(centre=centre, false_alarm=0.0, scores=None)  # type: ignore[arg-type]
+    spot = FoundSpot(centre=centre, false_alarm=0.0, scores=scores)
     told = PeakRise(
         field=field,
         course=COURSE,
@@ -75,3 +80,12 @@ def test_the_peak_of_a_template_is_that_of_its_picture() -> None:
     one = rendered(field, sigma_px=WIDTH)
     picture = np.fft.irfft2(one.transfer, s=field.padded, axes=(1, 2))
     np.testing.assert_allclose(peak_of(one, field.padded), picture[:, 0, 0], rtol=1e-5)
+
+
+def test_a_rise_does_not_depend_on_the_noise_that_the_snr_is_told_in() -> None:
+    rng = np.random.default_rng(10)
+    rise = 8.0 * gaussian(SHAPE, AT, WIDTH)
+    field = white_field((rise + rng.standard_normal(SHAPE))[None])
+    describer = Misdrawing(bad=field.bad, sigma_px=WIDTH, outline_at=lambda _: None)
+    told = [peak_of_spot(field, rise=rise, describer=describer, level=v)[0] for v in (1.0, 0.7)]
+    assert told[1] == pytest.approx(told[0], rel=1e-6)

@@ -16,7 +16,7 @@ FLOORS = {
     "frame": 1, "profile": 1, "nets": 1, "board": 1,
     "radiometry": 2, "heat": 2, "locate": 2, "register": 2, "suspects": 2, "inject": 2,
     "rails": 2, "find": 2, "finding": 2, "weigh": 2, "line": 2, "coarse": 2, "outcome": 2,
-    "doubts": 2, "reflections": 2, "second_looks": 2, "switched": 2,
+    "doubts": 2, "reasons": 2, "reflections": 2, "second_looks": 2, "switched": 2,
     "undisturbed": 2, "beside": 2, "look": 2, "likeness": 2, "fusion": 2, "nearby": 2,
     "hidden": 2, "conclude": 2, "spotting": 2, "detection_limit": 2, "steps": 2,
     "devices": 3, "files": 3, "evidence": 3, "store": 3, "practice": 3,
