@@ -144,7 +144,7 @@ class _Judge:
                 limit=FALSE_ALARM_LIMIT,
                 trials=self.search.trials,
             )
-            if extra is None and logged and not self.moving:
+            if extra is None and logged and not (self.moving or self.moved):
                 extra = self.at_a_part(limit=NOT_SELDOM)
             if extra is not None:
                 found = (*found, extra)
@@ -251,8 +251,8 @@ class _Judge:
         snr = max((s.centre.snr for s in spots), default=np.inf)
         if snr > NEAR_NOISE_SNR or not line.candidates:
             return by_theory
-        at_a_part = max(spots, key=lambda s: s.centre.snr).scores is self.faint
-        noise = self.part_noise(spots, scores=self.faint if at_a_part else seen.rest)
+        faint = max(spots, key=lambda s: s.centre.snr).scores is self.faint
+        noise = self.part_noise(spots, scores=self.faint if faint else seen.rest)
         if noise is None:
             return by_theory
         return max(by_theory, noise.chance(snr, parts=len(line.candidates), trials=trials))
