@@ -11,6 +11,7 @@ from matplotlib.figure import Figure
 from matplotlib.ticker import MaxNLocator
 from numpy.typing import NDArray
 
+from hotspot.checks import FloatArray
 from hotspot.evidence import words
 from hotspot.evidence.overlay import BEGIN_SIGMA, Layer, heat_colours, smooth_heat
 from hotspot.evidence.paper import (
@@ -33,6 +34,8 @@ _MOST_ROWS = 5
 # Times this many usual steps apart have something left out between them; a frame or two lost now
 # and then make no more than two steps of one.
 GAP_STEPS = 3.5
+# Share of a picture of rise over noise that its scale reaches to.
+SHOWN_SHARE = 0.99
 
 
 def write_title(figure: Figure, text: str, *, at: tuple[float, float]) -> None:
@@ -93,16 +96,32 @@ def draw_significance(
 ) -> None:
     """Draw the whole heat map as rise over noise, for a reader who wants to see for himself."""
     write_title(figure, "Heat map, times its noise", at=at)
+    significance = smooth_heat(heat)[1]
+    most = greatest_shown(significance)
     write(
-        figure, f"dark {-BEGIN_SIGMA:.0f}, light {BEGIN_SIGMA:.0f}",
+        figure, f"dark {-most:.0f}, light {most:.0f}",
         at=(at[0] + size[0], at[1] + 2), size_px=11.5, ha="right", color=MUTED,
     )  # fmt: skip
-    significance = smooth_heat(heat)[1]
     rows, cols = significance.shape
     factor = min(size[0] / cols, (size[1] - 32) / rows)
     axes = add_box(figure, at[0], at[1] + 30, (cols * factor, rows * factor))
-    axes.imshow(significance, cmap="gray", vmin=-BEGIN_SIGMA, vmax=BEGIN_SIGMA)
+    axes.imshow(significance, cmap="gray", vmin=-most, vmax=most)
     clear_axes(axes)
+
+
+def greatest_shown(significance: FloatArray) -> float:
+    """Return the end of the scale of a picture (rows, cols) of rise over noise.
+
+    What noise spans, unless a hundredth of the picture is beyond it: where the whole board is warm
+    that would be all of one colour.
+
+    Parameters
+    ----------
+    significance
+        NaN where a pixel is bad.
+    """
+    seen = np.abs(significance[np.isfinite(significance)])
+    return max(BEGIN_SIGMA, float(np.quantile(seen, SHOWN_SHARE))) if seen.size else BEGIN_SIGMA
 
 
 def draw_time_course(

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from hotspot.evidence.panels import unbroken
+from hotspot.evidence.overlay import BEGIN_SIGMA
+from hotspot.evidence.panels import greatest_shown, unbroken
 
 
 def test_a_line_stops_where_something_was_left_out() -> None:
@@ -27,3 +28,15 @@ def test_a_frame_lost_now_and_then_breaks_no_line() -> None:
 @pytest.mark.parametrize("count", [0, 1, 2])
 def test_few_times_are_one_stretch(count: int) -> None:
     assert unbroken(np.arange(float(count))) == (slice(0, count),)
+
+
+def test_rise_over_noise_is_shown_as_far_as_noise_goes_or_as_far_as_a_warm_board() -> None:
+    noise = np.random.default_rng(2).standard_normal((60, 80))
+    assert greatest_shown(noise) == BEGIN_SIGMA
+    spot = noise.copy()
+    spot[30:34, 40:44] += 400.0  # a spot is light, and the noise about it stays to be seen
+    assert greatest_shown(spot) == BEGIN_SIGMA
+    board = noise + np.where(np.arange(80) > 20, 80.0, 0.0)
+    board[5, 5] = np.nan
+    assert greatest_shown(board) == pytest.approx(82.0, abs=1.0)
+    assert greatest_shown(np.full((4, 4), np.nan)) == BEGIN_SIGMA
