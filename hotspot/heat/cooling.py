@@ -22,10 +22,13 @@ DECAY_TAUS_S = (3.0, 6.0, 12.0, 25.0, 50.0, 100.0, 1000.0)
 WINDOWS_PX = (1.5, 3.0)
 # Of the answers to a point source every so many are tried; their ages are neighbours.
 EVERY_AGE = 3
-# A decay must explain this much more than any answer, in nats and as a share: chips on three boards
-# that cooled, with nothing shorted, had 20 to 200 nats and 32 % more and upwards, 49 shorts near
-# the noise 0 and less, and strong heat, whose answers are but nearly known, 5 % at most (of 60).
-LEAST_NATS, LEAST_SHARE = 3.0, 0.1
+# A decay must explain this much more than any answer, in nats: chips on four boards that cooled,
+# with nothing shorted, had 11 to 430 more, 49 shorts near the noise 1.5 at most, and where they
+# were named less than 0.
+LEAST_NATS = 3.0
+# ... and of strong heat, whose answers are but nearly known, this share of what they explain beyond
+# so many nats (an SNR of 60) on top: of 60 strong ones one had 5 % more.
+LEAST_SHARE, STRONG_NATS = 0.1, 1800.0
 # ... unless an answer, beside the decay, adds half as much again: the part cools from an injection
 # before, and warms in this one.
 MOST_ADDED = 0.5
@@ -77,7 +80,8 @@ def _decays(
     by_answer = _explained(answers, heard=heard, white=white, warming=True)
     each = [_explained(d[None], heard=heard, white=white) for d in decays]
     by_decay = max(each)
-    if by_decay < (1 + LEAST_SHARE) * by_answer + LEAST_NATS:
+    unlike = LEAST_SHARE * max(0.0, by_answer - STRONG_NATS)
+    if by_decay < by_answer + LEAST_NATS + unlike:
         return False
     # What is left when the best decay is free.
     best = decays[int(np.argmax(each))]
