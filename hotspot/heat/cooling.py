@@ -22,7 +22,7 @@ DECAY_TAUS_S = (3.0, 6.0, 12.0, 25.0, 50.0, 100.0, 1000.0)
 WINDOWS_PX = (1.5, 3.0)
 # Of the answers to a point source every so many are tried; their ages are neighbours.
 EVERY_AGE = 3
-# A decay must explain this much more than any answer, in nats: chips on four boards that cooled,
+# A decay must explain this much more than any answer, in nats: chips on five boards that cooled,
 # with nothing shorted, had 11 to 430 more, 49 shorts near the noise 1.5 at most, and where they
 # were named less than 0.
 LEAST_NATS = 3.0

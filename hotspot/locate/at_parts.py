@@ -29,8 +29,8 @@ FEWEST_CONTROLS = 20
 # drift and structure go beyond theory, and the tests a place stands for are known to a factor e.
 SCALE_SPREAD, TESTS_SPREAD = 0.2, 1.0
 # The largest of a family of templates over a small part behaves like a smooth field from here on;
-# it was exceeded at 0.1, 0.01 and 0.001 of 35 000 small parts of 279 boards with nothing shorted,
-# by two generators, where the field of this many tests is at 0.12, 0.01 and 0.001.
+# of 35 000 readings at capacitors of 279 boards with nothing shorted, by two generators, 0.1, 0.01
+# and 0.001 exceeded what a field of this many tests does at 0.08, 0.01 and 0.001.
 HIGH_SNR, USUAL_TESTS = 1.8, 0.5
 
 

@@ -241,9 +241,7 @@ def sample(stack: NDArray[np.float32], points: FloatArray) -> NDArray[np.float64
 TEMPLATES_PER_PLACE = 5.0
 
 
-def part_false_alarm(
-    snr: float, *, parts: int, trials: float, per_place: float = TEMPLATES_PER_PLACE
-) -> float:
+def part_false_alarm(snr: float, *, parts: int, trials: float) -> float:
     """Return the chance that noise reaches `snr` at any of a few places (Sidak 1967).
 
     Parameters
@@ -254,8 +252,6 @@ def part_false_alarm(
         Number of parts tested.
     trials
         Switchings tried before.
-    per_place
-        Independent tests that one place stands for.
     """
-    tests = max(1.0, parts * per_place * trials)
+    tests = max(1.0, parts * TEMPLATES_PER_PLACE * trials)
     return float(-np.expm1(tests * log_ndtr(snr)))

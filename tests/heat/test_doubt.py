@@ -5,11 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from hotspot.heat.bins import BinnedFrames
 from hotspot.heat.calm import calm
 from hotspot.heat.doubt import left_of_drift
 from hotspot.heat.outline import LEAST_ERROR_PX, share_inside
-from tests.heat.test_movers import BINS, COLS, ONSET_S, ROWS, T_S, fitted
+from tests.heat.test_movers import BINS, COLS, ONSET_S, ROWS, T_S, binned, fitted
 
 EDGE = np.array([(8.0, 6.0), (56.0, 6.0), (56.0, 42.0), (8.0, 42.0)])
 
@@ -28,16 +27,7 @@ def doubted(*, drift_k: float, off_px: float):
     course = drift_k * (1 - np.exp(-np.maximum(T_S - ONSET_S, 0) / 12.0))
     values = 0.02 * rng.standard_normal((BINS, ROWS, COLS)) + course[:, None, None] * seen
     cold = (20 + 2 * drawn + 0.3 * drawn * rng.standard_normal((ROWS, COLS))).astype(np.float32)
-    bins = BinnedFrames(
-        values=values.reshape(BINS, -1).astype(np.float32),
-        frames=np.ones(BINS, np.int64),
-        segment=np.zeros(BINS, np.int64),
-        t_s=T_S,
-        bin_of_frame=np.arange(BINS),
-        noise=np.ones((ROWS, COLS), np.float32),
-        reference=cold,
-        shape=(ROWS, COLS),
-    )
+    bins = binned(values, cold)
     calmed = calm(bins, cold=cold, bad=np.zeros((ROWS, COLS), bool), on_board=drawn)
     fit = fitted(calmed)
     along_y, along_x = np.gradient(drawn)

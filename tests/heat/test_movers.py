@@ -51,6 +51,20 @@ def picture(
     return np.asarray(patch / patch.std())
 
 
+def binned(values: NDArray[np.float64], cold: NDArray[np.float32]) -> BinnedFrames:
+    """Bins (bins, rows, cols) of a frame each, with noise of 1."""
+    return BinnedFrames(
+        values=values.reshape(BINS, -1).astype(np.float32),
+        frames=np.ones(BINS, np.int64),
+        segment=np.zeros(BINS, np.int64),
+        t_s=T_S,
+        bin_of_frame=np.arange(BINS),
+        noise=np.ones((ROWS, COLS), np.float32),
+        reference=cold,
+        shape=(ROWS, COLS),
+    )
+
+
 def scene(
     seed: int,
     *,
@@ -77,16 +91,7 @@ def scene(
     spot = np.exp(-((x - SPOT_XY[0]) ** 2 + (y - SPOT_XY[1]) ** 2) / (2 * 2.0**2))
     after = np.maximum(T_S - ONSET_S, 0)
     values += spot_k * (1 - np.exp(-after / 5.0))[:, None, None] * spot
-    bins = BinnedFrames(
-        values=values.reshape(BINS, -1).astype(np.float32),
-        frames=np.ones(BINS, np.int64),
-        segment=np.zeros(BINS, np.int64),
-        t_s=T_S,
-        bin_of_frame=np.arange(BINS),
-        noise=np.ones((ROWS, COLS), np.float32),
-        reference=cold,
-        shape=(ROWS, COLS),
-    )
+    bins = binned(values, cold)
     bad = np.zeros((ROWS, COLS), bool)
     calmed = calm(bins, cold=cold, bad=bad, on_board=on_board if outline else None)
     return calmed, courses

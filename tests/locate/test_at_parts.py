@@ -139,7 +139,7 @@ def test_theory_alone_takes_restless_parts_for_heat_and_the_others_tell() -> Non
             find_at_parts(scores, places=RAIL, allowed=ALLOWED, limit=LIMIT, trials=1.0) is not None
         )
         by_others += hint(scores) is not None
-    assert by_theory > 2 * max(by_others, 1)
+    assert by_theory >= 3 * max(by_others, 1)
 
 
 def test_faint_heat_is_a_hint_at_its_part() -> None:
